@@ -1,0 +1,22 @@
+//! Card layouts: which squares and markers are printed, and where.
+
+use serde::{Deserialize, Serialize};
+
+/// A ChArUco card (OpenCV 4.6 and later: first square black), design section 4.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Layout {
+    /// Name of the layout.
+    pub name: String,
+    /// Marker dictionary; only `DICT_4X4_250` is known.
+    pub dictionary: String,
+    /// Squares along x.
+    pub squares_x: usize,
+    /// Squares along y.
+    pub squares_y: usize,
+    /// Side of a square, mm.
+    pub square_mm: f64,
+    /// Side of a marker, mm.
+    pub marker_mm: f64,
+    /// Id of the first marker; the others follow in OpenCV's order.
+    pub first_id: usize,
+}

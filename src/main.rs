@@ -1,1 +1,3 @@
-fn main(){}
+//! The fairpanel program: everything lives in the library.
+
+fn main() {}

@@ -1,0 +1,42 @@
+//! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
+
+pub mod line;
+
+use crate::budget::BudgetPart;
+use crate::verdict::Verdict;
+use serde::{Deserialize, Serialize};
+
+/// A card as a result tells of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CardSeen {
+    /// Layout name.
+    pub name: String,
+    /// How many inner corners were used.
+    pub corners: usize,
+    /// Their rms residual after the fit, px.
+    pub rms_px: f64,
+}
+
+/// What every result begins with (design section 7, 'all').
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Head {
+    /// Always `fairpanel/1`.
+    pub schema: String,
+    /// Name of the check, as on the command line.
+    pub check: String,
+    /// Photo, as given.
+    pub photo: String,
+    /// Cards used, first card first.
+    pub card: Vec<CardSeen>,
+    /// Whether a lens file was used.
+    pub lens: bool,
+    /// Millimetres a pixel covers in the middle of what was measured.
+    pub mm_per_px: f64,
+    /// What the user should know, in workshop words.
+    pub warnings: Vec<String>,
+    /// Which part of u95 comes from where.
+    pub budget: Vec<BudgetPart>,
+    /// Verdict against `--tol`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub verdict: Option<Verdict>,
+}

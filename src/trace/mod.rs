@@ -10,6 +10,7 @@ pub mod edge;
 pub mod extent;
 pub mod hue;
 pub mod seek;
+pub mod smooth;
 pub mod strip;
 
 pub use strip::{Coding, Strip};

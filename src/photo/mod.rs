@@ -10,6 +10,7 @@ mod exif;
 pub mod grey;
 mod jpeg;
 mod marker;
+mod quality;
 mod raster;
 pub mod srgb;
 mod turn;
@@ -19,6 +20,7 @@ use std::io::{BufRead, BufReader, Cursor, ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
 
 pub use error::PhotoError;
+pub use quality::{Quality, Trouble, quality};
 
 /// One upright photo, decoded once. Brightness is always there; colours only when asked for.
 #[derive(Debug)]

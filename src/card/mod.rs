@@ -1,8 +1,18 @@
 //! The printed scale card: its layouts, finding it in a photo, printing it.
 
+mod error;
+pub mod find;
+mod lattice;
 pub mod layout;
+mod map;
+mod marker;
+mod place;
+mod plane;
+mod saddle;
 
 use crate::units::{Mm, Px};
+pub use error::CardError;
+pub use find::find;
 pub use layout::Layout;
 
 /// One inner corner of a card, as found.

@@ -46,6 +46,15 @@ impl Guide {
     }
 }
 
+/// Direction of the guide's course in the card frame, rad, kept within a quarter turn of the card's +x.
+pub fn axis(guide: &Guide) -> f64 {
+    let (first, last) = (guide.course[0], guide.course[guide.course.len() - 1]);
+    let slope = (last.1 - first.1) / (last.0 - first.0);
+    let d = guide.along + guide.across * slope;
+    let angle = d.y.atan2(d.x);
+    if angle.cos() < 0.0 { angle + std::f64::consts::PI } else { angle }
+}
+
 /// Quads of the cards with their margins, photo px: nothing is looked for there.
 pub fn masks(cards: &[Card]) -> Vec<[Point2<f64>; 4]> {
     cards

@@ -20,3 +20,24 @@ pub struct Layout {
     /// Id of the first marker; the others follow in OpenCV's order.
     pub first_id: usize,
 }
+
+/// A built-in layout by its name.
+pub fn built_in(name: &str) -> Option<Layout> {
+    (name == "strip-1").then(|| Layout {
+        name: name.to_string(),
+        dictionary: "DICT_4X4_250".to_string(),
+        squares_x: 12,
+        squares_y: 4,
+        square_mm: 15.0,
+        marker_mm: 10.5,
+        first_id: 0,
+    })
+}
+
+/// A layout from the text of its file.
+///
+/// # Errors
+/// When it is not a layout.
+pub fn read(json: &str) -> Result<Layout, super::CardError> {
+    serde_json::from_str(json).map_err(|e| super::CardError::Layout(e.to_string()))
+}

@@ -26,3 +26,11 @@ pub struct Card {
     /// Standard uncertainty of a corner's coordinate, px, from the scatter about a smooth local map.
     pub sigma_px: f64,
 }
+
+/// Why no card gave a scale.
+#[derive(Debug, thiserror::Error)]
+pub enum CardError {
+    /// A layout file that is none.
+    #[error("This is not a card layout: {0}.")]
+    Layout(String),
+}

@@ -133,3 +133,70 @@ pub struct Gap {
     /// Positive when the right line turns toward card +y, degrees.
     pub angle_deg: Measured,
 }
+
+/// What the deviation is to be measured from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ReferenceChoice {
+    /// One least-squares straight line.
+    Straight,
+    /// One least-squares arc.
+    Arc,
+    /// Spline profile filter.
+    Fair {
+        /// Cut-off wavelength, mm.
+        cutoff_mm: f64,
+    },
+    /// A partner's line.
+    Partner {
+        /// Its points, mm.
+        points: Vec<crate::units::Mm>,
+        /// The file they came from, for the answer.
+        file: String,
+    },
+}
+
+/// Options of the line check.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineOptions {
+    /// Points near the line, photo px; empty: find it.
+    pub near: Vec<crate::units::Px>,
+    /// Reference.
+    pub reference: ReferenceChoice,
+    /// Shortest wave that counts as shape, mm.
+    pub shortest_mm: f64,
+    /// Tolerance, mm.
+    pub tol_mm: Option<f64>,
+}
+
+/// Measures a line: here a stand-in that reads a result prepared beside the photo.
+///
+/// # Errors
+/// When there is none.
+pub fn measure(
+    photo: &crate::photo::Photo,
+    _setup: &super::Setup,
+    options: &LineOptions,
+) -> Result<LineResult, super::CheckError> {
+    let text = std::fs::read_to_string(format!("{}.mock.json", photo.name))
+        .map_err(|_| super::CheckError::NoCard)?;
+    let mut result: LineResult =
+        serde_json::from_str(&text).map_err(|_| super::CheckError::NoCard)?;
+    result.head.verdict = options.tol_mm.map(|tol_mm| {
+        let m = result.line.straightness_mm;
+        let outcome = if m.value + m.u95 <= tol_mm {
+            crate::verdict::Outcome::Within
+        } else if m.value - m.u95 > tol_mm {
+            crate::verdict::Outcome::Outside
+        } else {
+            crate::verdict::Outcome::Undecided
+        };
+        Verdict {
+            tol_mm,
+            result: outcome,
+            why: format!("{:.2} mm against {tol_mm} mm", m.value),
+        }
+    });
+    Ok(result)
+}
+
+use crate::verdict::Verdict;

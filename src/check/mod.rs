@@ -6,6 +6,9 @@ use crate::budget::BudgetPart;
 use crate::verdict::Verdict;
 use serde::{Deserialize, Serialize};
 
+/// Name of the form of every answer.
+pub const SCHEMA: &str = "fairpanel/1";
+
 /// A card as a result tells of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CardSeen {
@@ -39,4 +42,30 @@ pub struct Head {
     /// Verdict against `--tol`.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub verdict: Option<Verdict>,
+}
+
+/// What a photo is measured with.
+#[derive(Debug, Clone)]
+pub struct Setup {
+    /// Card layouts to look for, first card first; `None`: every built-in one that is present.
+    pub layouts: Option<Vec<crate::card::Layout>>,
+    /// The lens file, if any.
+    pub lens: Option<crate::lens::LensFile>,
+    /// Measured lengths of the printed check bars along x and y, mm.
+    pub printed: Option<(f64, f64)>,
+    /// Sagitta of the panel's bow on a chord of 1 m, a 95% half-width, mm.
+    pub bow_mm: f64,
+}
+
+/// Why a photo can't be measured.
+#[derive(Debug, thiserror::Error)]
+pub enum CheckError {
+    /// The photo.
+    #[error(transparent)]
+    Photo(#[from] crate::photo::PhotoError),
+    /// Nothing found.
+    #[error(
+        "No scale card found in the photo. Lay a printed card beside the line, flat and whole in the picture."
+    )]
+    NoCard,
 }

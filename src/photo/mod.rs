@@ -50,3 +50,58 @@ pub enum Need {
     /// Brightness and colours.
     Colour,
 }
+
+/// What intake refuses before memory is spent.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Largest photo, pixels.
+    pub pixels: u64,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Limits {
+            pixels: 200_000_000,
+        }
+    }
+}
+
+/// Why a photo could not be taken in.
+#[derive(Debug, thiserror::Error)]
+pub enum PhotoError {
+    /// Not readable.
+    #[error(
+        "The photo can't be opened: {0}. Check the path, or copy the photo from the phone again."
+    )]
+    Open(String),
+}
+
+/// Opens a photo.
+///
+/// # Errors
+/// [`PhotoError::Open`].
+pub fn open(path: &Path, need: Need, _limits: &Limits) -> Result<Photo, PhotoError> {
+    use image::ImageDecoder;
+    let problem = |e: image::ImageError| PhotoError::Open(e.to_string());
+    let reader = image::ImageReader::open(path).map_err(|e| PhotoError::Open(e.to_string()))?;
+    let mut decoder = reader.into_decoder().map_err(problem)?;
+    let turn = decoder.orientation().map_err(problem)?;
+    let mut decoded = image::DynamicImage::from_decoder(decoder).map_err(problem)?;
+    decoded.apply_orientation(turn);
+    let rgb = decoded.to_rgb8();
+    let (width, height) = (rgb.width() as usize, rgb.height() as usize);
+    let luma = decoded.to_luma8().into_raw();
+    let rgb = if need == Need::Colour {
+        rgb.into_raw()
+    } else {
+        Vec::new()
+    };
+    Ok(Photo {
+        name: path.display().to_string(),
+        width,
+        height,
+        luma,
+        rgb,
+        facts: Facts::default(),
+    })
+}

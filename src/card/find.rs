@@ -4,9 +4,8 @@ use super::layout::Layout;
 use super::place;
 use super::plane::Plane;
 use super::saddle;
-use super::{Card, CardError, Corner};
+use super::{Card, CardError};
 use crate::photo::Photo;
-use crate::units::Px;
 
 /// find
 pub fn find(photo: &Photo, layouts: &[Layout]) -> Result<Vec<Card>, CardError> {
@@ -30,15 +29,8 @@ pub fn find(photo: &Photo, layouts: &[Layout]) -> Result<Vec<Card>, CardError> {
         }
         if let Some((pl, _, _)) = best {
             let layout = &layouts[pl.layout];
-            let mut corners = vec![];
-            for (&at, n) in &p.corners {
-                let (x, y) = pl.to_card(at);
-                if x >= 1 && y >= 1 && (x as usize) < layout.squares_x && (y as usize) < layout.squares_y {
-                    let id = (y as usize - 1) * (layout.squares_x - 1) + x as usize - 1;
-                    corners.push(Corner { id, px: Px::new(n.x.into(), n.y.into()), mm: layout.corner(id).unwrap_or(crate::units::Mm::new(0.0,0.0)) });
-                }
-            }
-            cards.push(Card { layout: layout.clone(), corners, sigma_px: 0.1 });
+            let found = p.corners.iter().map(|(at, n)| (pl.to_card(*at), n.place())).collect();
+            cards.push(super::settle::settle(&full, layout, &found));
         }
     }
     let t3 = t.elapsed();

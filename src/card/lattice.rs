@@ -5,11 +5,13 @@
 //! centred, until its sides swap: there the neighbour must lie. No size, distance or number of corners is assumed, and
 //! a gap (dirt, glare, a finger) costs only the edges it hides. Corners linked this way get whole-number places.
 
+use super::map::Map;
 use super::plane::Plane;
 use super::saddle::Saddle;
+use nalgebra::Point2;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, VecDeque};
-use std::f32::consts::{FRAC_PI_2, PI, TAU};
+use std::f32::consts::{PI, TAU};
 
 /// Corners with whole-number places: i goes on along one edge, j a quarter turn on (x toward y, as the card's own axes).
 #[derive(Debug, Clone, Default)]
@@ -31,6 +33,46 @@ pub struct Node {
     pub contrast: f32,
 }
 
+impl Patch {
+    /// Drops corners that lie off the homography of most: a link to a corner inside a marker.
+    ///
+    /// Reweighted least squares (Cauchy's weights) with a scale that shrinks from half a square to a sixth: lens and
+    /// bowed panel stay within that, a wrong corner does not.
+    fn clean(&mut self) {
+        let mut pairs: Vec<_> = self.corners.iter().map(|(at, n)| (Self::place(*at), n.place(), 1.0)).collect();
+        let Some(mut map) = Map::fit(&pairs) else { return };
+        let mut side = f64::MAX;
+        for share in [0.5, 0.4, 0.3, 0.2, 0.15] {
+            let steps = self.corners.iter().filter_map(|((i, j), n)| {
+                self.corners.get(&(i + 1, *j)).map(|m| f64::from((m.x - n.x).hypot(m.y - n.y)))
+            });
+            let mut steps: Vec<f64> = steps.collect();
+            steps.sort_by(f64::total_cmp);
+            side = steps.get(steps.len() / 2).copied().unwrap_or(side);
+            for pair in &mut pairs {
+                let off = map.apply(pair.0).map_or(f64::MAX, |p| (p - pair.1).norm());
+                pair.2 = 1.0 / (1.0 + (off / (share * side)).powi(2));
+            }
+            match Map::fit(&pairs) {
+                Some(better) => map = better,
+                None => return,
+            }
+        }
+        self.corners.retain(|at, n| map.apply(Self::place(*at)).is_some_and(|p| (p - n.place()).norm() < 0.3 * side));
+    }
+
+    fn place((i, j): (i32, i32)) -> Point2<f64> {
+        Point2::new(f64::from(i), f64::from(j))
+    }
+}
+
+impl Node {
+    /// Place, photo px.
+    pub fn place(&self) -> Point2<f64> {
+        Point2::new(f64::from(self.x), f64::from(self.y))
+    }
+}
+
 /// How far to each side of an edge brightness is taken, plane px; within the white strip of squares of 12 px.
 const BESIDE_PX: f32 = 1.4;
 
@@ -49,7 +91,8 @@ pub fn patches(plane: &Plane, saddles: &[Saddle], least: usize) -> Vec<Patch> {
     let mut patches = Vec::new();
     for start in 0..saddles.len() {
         if !seen[start] && links[start].iter().any(Option::is_some) {
-            let patch = gather(plane, saddles, &links, &mut seen, start);
+            let mut patch = gather(plane, saddles, &links, &mut seen, start);
+            patch.clean();
             if patch.corners.len() >= least {
                 patches.push(patch);
             }
@@ -199,6 +242,3 @@ impl Grid {
             .map(|&(n, _, _)| n)
     }
 }
-
-/// A quarter turn, kept for readers: edges are counted in steps of about this.
-pub const QUARTER: f32 = FRAC_PI_2;

@@ -8,7 +8,10 @@ mod map;
 mod marker;
 mod place;
 mod plane;
+mod refine;
 mod saddle;
+mod settle;
+mod smooth;
 
 use crate::units::{Mm, Px};
 pub use error::CardError;

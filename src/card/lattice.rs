@@ -29,8 +29,6 @@ pub struct Node {
     pub y: f32,
     /// Whether the square that follows at +i, +j is white.
     pub white_after: bool,
-    /// White less black about the corner, grey levels.
-    pub contrast: f32,
 }
 
 impl Patch {
@@ -41,14 +39,8 @@ impl Patch {
     fn clean(&mut self) {
         let mut pairs: Vec<_> = self.corners.iter().map(|(at, n)| (Self::place(*at), n.place(), 1.0)).collect();
         let Some(mut map) = Map::fit(&pairs) else { return };
-        let mut side = f64::MAX;
+        let side = self.side_px();
         for share in [0.5, 0.4, 0.3, 0.2, 0.15] {
-            let steps = self.corners.iter().filter_map(|((i, j), n)| {
-                self.corners.get(&(i + 1, *j)).map(|m| f64::from((m.x - n.x).hypot(m.y - n.y)))
-            });
-            let mut steps: Vec<f64> = steps.collect();
-            steps.sort_by(f64::total_cmp);
-            side = steps.get(steps.len() / 2).copied().unwrap_or(side);
             for pair in &mut pairs {
                 let off = map.apply(pair.0).map_or(f64::MAX, |p| (p - pair.1).norm());
                 pair.2 = 1.0 / (1.0 + (off / (share * side)).powi(2));
@@ -59,6 +51,19 @@ impl Patch {
             }
         }
         self.corners.retain(|at, n| map.apply(Self::place(*at)).is_some_and(|p| (p - n.place()).norm() < 0.3 * side));
+    }
+
+    /// Median distance of neighbours along +i and +j, the shorter of the two, photo px.
+    pub fn side_px(&self) -> f64 {
+        let median = |di: i32, dj: i32| {
+            let step = |(at, n): (&(i32, i32), &Node)| {
+                self.corners.get(&(at.0 + di, at.1 + dj)).map(|m| (m.place() - n.place()).norm())
+            };
+            let mut steps: Vec<f64> = self.corners.iter().filter_map(step).collect();
+            steps.sort_by(f64::total_cmp);
+            steps.get(steps.len() / 2).copied().unwrap_or(f64::MAX)
+        };
+        median(1, 0).min(median(0, 1))
     }
 
     fn place((i, j): (i32, i32)) -> Point2<f64> {
@@ -187,12 +192,8 @@ fn gather(plane: &Plane, saddles: &[Saddle], links: &[[Option<(u32, u8)>; 4]], s
         if patch.corners.contains_key(&place) {
             continue;
         }
-        let node = Node {
-            x: plane.to_photo(s.x),
-            y: plane.to_photo(s.y),
-            white_after: first % 2 == 0,
-            contrast: s.contrast,
-        };
+        let (x, y) = plane.to_photo(s.x, s.y);
+        let node = Node { x, y, white_after: first % 2 == 0 };
         patch.corners.insert(place, node);
         for k in 0..4u8 {
             let Some((to, back)) = links[at][usize::from(k)] else { continue };

@@ -24,11 +24,21 @@ pub struct Refined {
     pub unlike: f64,
 }
 
-/// Half width of the window in squares: the code begins at 0.25 (0.267) of a square from the corner.
-const HALF_SQUARES: f64 = 0.24;
+/// How far beside an edge the window goes, in squares: the code begins at 0.25 (0.267) of a square from it.
+const BESIDE_SQUARES: f64 = 0.24;
 
-/// Largest half width, px: more adds edge length but also paper that is not flat.
-const HALF_PX: f64 = 13.0;
+/// How far along the edges the window goes, in squares: the border beside it is black as far as that and more.
+const ALONG_SQUARES: f64 = 0.5;
+
+/// Largest reach along an edge, px: a lens bends the edges of large squares, which the half turn does not allow for.
+const ALONG_PX: f64 = 26.0;
+
+/// Largest reach beside an edge, px: an edge is not wider, and on large squares the border beyond the strip is no
+/// longer its own half turn, for perspective.
+const BESIDE_PX: f64 = 8.0;
+
+/// Least reach that a corner at the rim of the photo must leave, px.
+const LEAST_ROOM_PX: f64 = 4.0;
 
 /// Spread of the smoothing that interpolates, px. At 0.7 its ripple between pixels is below 1e-4 of the signal.
 const SMOOTH_PX: f64 = 0.7;
@@ -43,8 +53,23 @@ pub fn refine(photo: &Plane, guess: Vector2<f64>, right: Vector2<f64>, down: Vec
     if !(side.is_finite() && side > 6.0) {
         return None;
     }
-    let half = HALF_SQUARES.min(HALF_PX / right.norm().max(down.norm()));
-    let reach = (half * (right.norm() + down.norm())).ceil().min(2.0 * HALF_PX) as i32;
+    let long = right.norm().max(down.norm());
+    let (mut along, mut beside) = (ALONG_SQUARES.min(ALONG_PX / long), BESIDE_SQUARES.min(BESIDE_PX / long));
+    let box_of = |a: f64, b: f64| {
+        let (x, y) = (a * right.x.abs() + b * down.x.abs(), a * right.y.abs() + b * down.y.abs());
+        x.max(y)
+    };
+    let full = box_of(along, beside).max(box_of(beside, along));
+    // At the rim of the photo the window is what fits.
+    let (far_x, far_y) = (photo.width as f64 - 1.0 - guess.x, photo.height as f64 - 1.0 - guess.y);
+    let room = guess.x.min(guess.y).min(far_x).min(far_y) - f64::from(TAPS) - 4.0;
+    if room < LEAST_ROOM_PX {
+        return None;
+    }
+    let shrink = (room / full).min(1.0);
+    along *= shrink;
+    beside = beside.min(along);
+    let reach = (full * shrink).ceil() as i32;
     let mut window = Vec::new();
     for dy in -reach..=reach {
         for dx in -reach..=reach {
@@ -53,9 +78,10 @@ pub fn refine(photo: &Plane, guess: Vector2<f64>, right: Vector2<f64>, down: Vec
                 continue;
             }
             let s = squares * Vector2::new(f64::from(dx), f64::from(dy));
-            let far = s.x.abs().max(s.y.abs()) / half;
-            if far < 1.0 {
-                window.push((dx, dy, (4.0 * (1.0 - far)).min(1.0), s));
+            let (near, far) = (s.x.abs().min(s.y.abs()), s.x.abs().max(s.y.abs()));
+            let rim = (1.0 - far / along).min(1.0 - near / beside);
+            if rim > 0.0 {
+                window.push((dx, dy, (4.0 * rim).min(1.0), s / along));
             }
         }
     }
@@ -75,16 +101,17 @@ pub fn refine(photo: &Plane, guess: Vector2<f64>, right: Vector2<f64>, down: Vec
             let row = Vector4::new(
                 (patch.at(dx + 1, dy) - patch.at(dx - 1, dy) - patch.at(1 - dx, -dy) + patch.at(-dx - 1, -dy)) / 2.0,
                 (patch.at(dx, dy + 1) - patch.at(dx, dy - 1) - patch.at(-dx, 1 - dy) + patch.at(-dx, -dy - 1)) / 2.0,
-                -mean * s.x / half,
-                -mean * s.y / half,
+                -mean * s.x,
+                -mean * s.y,
             );
             normal += w * row * row.transpose();
             rhs -= w * difference * row;
             square += w * difference * difference;
             weight += w;
             let quadrant = usize::from(s.x * s.y < 0.0);
-            let clear = (s.x * s.y).abs().sqrt();
-            if clear > 0.05 {
+            let apart = s.x.abs().min(s.y.abs()) * along;
+            let clear = s.x.abs().max(s.y.abs()) * along;
+            if apart > (0.04f64).min(0.3 * beside) && apart < 0.12 && clear < 0.3 {
                 sides[quadrant] += mean;
                 counts[quadrant] += 1.0;
             }

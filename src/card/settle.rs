@@ -8,6 +8,7 @@ use super::smooth::drop_outliers;
 use super::{Card, Corner};
 use crate::units::Px;
 use nalgebra::{Point2, Vector2};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// Corners by column and row of the card's corner grid.
@@ -26,17 +27,17 @@ const NEAR: i32 = 3;
 pub fn settle(photo: &Plane, layout: &Layout, found: &Known) -> Card {
     let (across, down) = (layout.squares_x as i32 - 1, layout.squares_y as i32 - 1);
     let inner: Vec<(i32, i32)> = (1..=down).flat_map(|y| (1..=across).map(move |x| (x, y))).collect();
-    let mut known = Known::new();
-    let mut contrasts = Vec::new();
-    for at in &inner {
-        let Some(((_, right, below), start)) = foretell(found, *at).zip(found.get(at)) else { continue };
-        if let Some((place, contrast)) = look(photo, *at, start.coords, right, below) {
-            known.insert(*at, place);
-            contrasts.push(contrast);
-        }
-    }
-    drop_outliers(&mut known);
+    let seen: Vec<((i32, i32), (Point2<f64>, f64))> = inner
+        .par_iter()
+        .filter_map(|at| {
+            let ((_, right, below), start) = foretell(found, *at).zip(found.get(at))?;
+            Some((*at, look(photo, *at, start.coords, right, below)?))
+        })
+        .collect();
+    let mut contrasts: Vec<f64> = seen.iter().map(|s| s.1.1).collect();
     let least = 0.25 * median(&mut contrasts);
+    let mut known: Known = seen.into_iter().map(|(at, (place, _))| (at, place)).collect();
+    drop_outliers(&mut known);
     // Outward from what is known, as long as that finds more.
     loop {
         let near = |at: &(i32, i32)| (-1..=1).any(|dy| (-1..=1).any(|dx| known.contains_key(&(at.0 + dx, at.1 + dy))));

@@ -1,7 +1,7 @@
 //! What a smooth map of a card leaves over: corners that don't belong, and the scatter of those that do.
 //!
 //! A card seen through a lens, on a panel that bows, is a homography and a little more that varies slowly across it. The
-//! little more is a polynomial in the card's places whose order the corners choose themselves (generalised
+//! little more is a polynomial whose order the corners choose themselves (generalised
 //! cross-validation, Golub, Heath & Wahba 1979, from memory). A corner is judged by its distance from the map of the
 //! others (leave-one-out), so that it can't draw the map to itself.
 
@@ -42,7 +42,8 @@ const LEAST_SIGMA_PX: f64 = 0.005;
 const DOUBTFUL_SIGMA_PX: f64 = 0.3;
 
 struct Fit {
-    /// Distance of each corner from the map of the others, px.
+    /// Distance of each corner from the map of the others, px, scaled so that corners at the rim, which the map
+    /// foretells worse, scatter as those in the middle do.
     off: Vec<Vector2<f64>>,
     sigma_px: f64,
 }
@@ -52,10 +53,11 @@ fn leave_one_out(known: &Known) -> Option<Fit> {
     let pairs: Vec<_> =
         known.iter().map(|(at, p)| (Point2::new(f64::from(at.0), f64::from(at.1)), *p, 1.0)).collect();
     let map = Map::fit(&pairs)?;
-    let errors: Vec<Vector2<f64>> =
-        pairs.iter().map(|(p, q, _)| map.apply(*p).map(|m| q - m)).collect::<Option<_>>()?;
-    let middle = pairs.iter().fold(Vector2::zeros(), |m, p| m + p.0.coords) / n as f64;
-    let size = pairs.iter().map(|p| (p.0.coords - middle).amax()).fold(1.0, f64::max);
+    let foretold: Vec<Point2<f64>> = pairs.iter().map(|p| map.apply(p.0)).collect::<Option<_>>()?;
+    let errors: Vec<Vector2<f64>> = pairs.iter().zip(&foretold).map(|(p, m)| p.1 - m).collect();
+    // A lens bends the picture, so its polynomial is one of the places in the photo, not on the card.
+    let middle = foretold.iter().fold(Vector2::zeros(), |m, p| m + p.coords) / n as f64;
+    let size = foretold.iter().map(|p| (p.coords - middle).amax()).fold(1.0, f64::max);
     // Of the homography's eight numbers the polynomial repeats six.
     let beyond = 2.0;
     let mut best: Option<(f64, Fit)> = None;
@@ -65,7 +67,7 @@ fn leave_one_out(known: &Known) -> Option<Fit> {
             break;
         }
         let rows = DMatrix::from_fn(n, terms.len(), |r, c| {
-            let p = (pairs[r].0.coords - middle) / size;
+            let p = (foretold[r].coords - middle) / size;
             p.x.powi(terms[c].0) * p.y.powi(terms[c].1)
         });
         let svd = rows.svd(true, false);
@@ -90,7 +92,7 @@ fn leave_one_out(known: &Known) -> Option<Fit> {
             .enumerate()
             .map(|(r, e)| {
                 let leverage: f64 = kept.iter().map(|&k| basis[(r, k)] * basis[(r, k)]).sum::<f64>() + beyond / 2.0 / n as f64;
-                e / (1.0 - leverage).max(0.1)
+                e / (1.0 - leverage).max(0.05).sqrt()
             })
             .collect();
         if best.as_ref().is_none_or(|b| score < b.0) {

@@ -54,4 +54,58 @@ pub enum CardError {
         /// How many markers the card has.
         markers: usize,
     },
+    /// One card lies in the photo twice.
+    #[error("The card '{0}' is in this photo twice. Leave one copy, and print cards with other numbers for more (fairpanel card list).")]
+    Twice(String),
+    /// A card was read but shows too few corners.
+    #[error("Only {corners} of the {of} corners of card '{name}' can be seen; {need} are needed, not in one line. Show the card whole, out of glare, or step closer.")]
+    TooFew {
+        /// The card.
+        name: String,
+        /// Corners seen.
+        corners: usize,
+        /// Corners it has.
+        of: usize,
+        /// Corners needed.
+        need: usize,
+    },
+    /// A built-in card that was not asked for.
+    #[error("The card in this photo is '{seen}', not {asked}. Name it with --card, or lay the right card beside the work.")]
+    OtherCard {
+        /// The card seen.
+        seen: String,
+        /// What was asked for.
+        asked: String,
+    },
+    /// Markers that don't fit the layouts asked for.
+    #[error("A card is there, but its markers (ids {first} to {last}) do not lie as on {asked}. Give this card's own layout file, or print the card again.")]
+    OtherMarkers {
+        /// Least id seen.
+        first: usize,
+        /// Greatest id seen.
+        last: usize,
+        /// What was asked for.
+        asked: String,
+    },
+    /// A card-like pattern whose squares are too small to read.
+    #[error("A card is there, but its squares are only {square_px:.0} px wide; 20 are needed. Step closer or print a larger card.")]
+    TooSmall {
+        /// Side of a square, px.
+        square_px: f64,
+    },
+    /// A card-like pattern whose markers can't be read.
+    #[error("A card is there, but its markers can't be read. Is it printed for this program (fairpanel card)? Take the photo sharper, without glare on the card.")]
+    Unread,
+    /// An almost black photo.
+    #[error("No card can be seen: the photo is almost black. Take it again with more light.")]
+    Dark,
+    /// A blown out photo.
+    #[error("No card can be seen: the photo is too bright, most of it plain white. Take it again with less exposure.")]
+    Bright,
+    /// A photo without one sharp edge.
+    #[error("No card can be read: the photo is blurred. Hold still, let it focus, and use more light.")]
+    Blurred,
+    /// No card.
+    #[error("No card was found. Lay the printed card flat beside the work, whole in the photo and in focus; step closer if its squares are small.")]
+    NoCard,
 }

@@ -5,11 +5,13 @@
 //! centred, until its sides swap: there the neighbour must lie. No size, distance or number of corners is assumed, and
 //! a gap (dirt, glare, a finger) costs only the edges it hides. Corners linked this way get whole-number places.
 
+use super::map::Map;
 use super::plane::Plane;
 use super::saddle::Saddle;
+use nalgebra::Point2;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, VecDeque};
-use std::f32::consts::{FRAC_PI_2, PI, TAU};
+use std::f32::consts::{PI, TAU};
 
 /// Corners with whole-number places: i goes on along one edge, j a quarter turn on (x toward y, as the card's own axes).
 #[derive(Debug, Clone, Default)]
@@ -27,8 +29,53 @@ pub struct Node {
     pub y: f32,
     /// Whether the square that follows at +i, +j is white.
     pub white_after: bool,
-    /// White less black about the corner, grey levels.
-    pub contrast: f32,
+}
+
+impl Patch {
+    /// Drops corners that lie off the homography of most: a link to a corner inside a marker.
+    ///
+    /// Reweighted least squares (Cauchy's weights) with a scale that shrinks from half a square to a sixth: lens and
+    /// bowed panel stay within that, a wrong corner does not.
+    fn clean(&mut self) {
+        let mut pairs: Vec<_> = self.corners.iter().map(|(at, n)| (Self::place(*at), n.place(), 1.0)).collect();
+        let Some(mut map) = Map::fit(&pairs) else { return };
+        let side = self.side_px();
+        for share in [0.5, 0.4, 0.3, 0.2, 0.15] {
+            for pair in &mut pairs {
+                let off = map.apply(pair.0).map_or(f64::MAX, |p| (p - pair.1).norm());
+                pair.2 = 1.0 / (1.0 + (off / (share * side)).powi(2));
+            }
+            match Map::fit(&pairs) {
+                Some(better) => map = better,
+                None => return,
+            }
+        }
+        self.corners.retain(|at, n| map.apply(Self::place(*at)).is_some_and(|p| (p - n.place()).norm() < 0.3 * side));
+    }
+
+    /// Median distance of neighbours along +i and +j, the shorter of the two, photo px.
+    pub fn side_px(&self) -> f64 {
+        let median = |di: i32, dj: i32| {
+            let step = |(at, n): (&(i32, i32), &Node)| {
+                self.corners.get(&(at.0 + di, at.1 + dj)).map(|m| (m.place() - n.place()).norm())
+            };
+            let mut steps: Vec<f64> = self.corners.iter().filter_map(step).collect();
+            steps.sort_by(f64::total_cmp);
+            steps.get(steps.len() / 2).copied().unwrap_or(f64::MAX)
+        };
+        median(1, 0).min(median(0, 1))
+    }
+
+    fn place((i, j): (i32, i32)) -> Point2<f64> {
+        Point2::new(f64::from(i), f64::from(j))
+    }
+}
+
+impl Node {
+    /// Place, photo px.
+    pub fn place(&self) -> Point2<f64> {
+        Point2::new(f64::from(self.x), f64::from(self.y))
+    }
 }
 
 /// How far to each side of an edge brightness is taken, plane px; within the white strip of squares of 12 px.
@@ -49,7 +96,8 @@ pub fn patches(plane: &Plane, saddles: &[Saddle], least: usize) -> Vec<Patch> {
     let mut patches = Vec::new();
     for start in 0..saddles.len() {
         if !seen[start] && links[start].iter().any(Option::is_some) {
-            let patch = gather(plane, saddles, &links, &mut seen, start);
+            let mut patch = gather(plane, saddles, &links, &mut seen, start);
+            patch.clean();
             if patch.corners.len() >= least {
                 patches.push(patch);
             }
@@ -144,12 +192,8 @@ fn gather(plane: &Plane, saddles: &[Saddle], links: &[[Option<(u32, u8)>; 4]], s
         if patch.corners.contains_key(&place) {
             continue;
         }
-        let node = Node {
-            x: plane.to_photo(s.x),
-            y: plane.to_photo(s.y),
-            white_after: first % 2 == 0,
-            contrast: s.contrast,
-        };
+        let (x, y) = plane.to_photo(s.x, s.y);
+        let node = Node { x, y, white_after: first % 2 == 0 };
         patch.corners.insert(place, node);
         for k in 0..4u8 {
             let Some((to, back)) = links[at][usize::from(k)] else { continue };
@@ -199,6 +243,3 @@ impl Grid {
             .map(|&(n, _, _)| n)
     }
 }
-
-/// A quarter turn, kept for readers: edges are counted in steps of about this.
-pub const QUARTER: f32 = FRAC_PI_2;

@@ -1,5 +1,6 @@
 //! The printed scale card: its layouts, finding it in a photo, printing it.
 
+mod crowd;
 mod error;
 pub mod find;
 mod lattice;
@@ -8,7 +9,12 @@ mod map;
 mod marker;
 mod place;
 mod plane;
+mod reason;
+mod refine;
 mod saddle;
+mod settle;
+mod sight;
+mod smooth;
 
 use crate::units::{Mm, Px};
 pub use error::CardError;

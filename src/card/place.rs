@@ -6,7 +6,7 @@
 //! within one cell of some marker.
 
 use super::lattice::Patch;
-use super::layout::{Layout, MARKER_CELLS};
+use super::layout::{self, Layout, MARKER_CELLS};
 use super::map::Map;
 use super::marker;
 use super::plane::Plane;
@@ -40,7 +40,7 @@ impl Placing {
 
 /// One white square that shows a marker's black border.
 #[derive(Debug, Clone, Copy)]
-pub struct Read {
+struct Read {
     square: (i32, i32),
     pattern: u16,
 }
@@ -57,7 +57,7 @@ fn weight(wrong: u32) -> f64 {
 const LEAST_SCORE: f64 = 17.5;
 
 /// Reads the markers of a patch, for a marker of this share of its square.
-pub fn reads(photo: &Plane, patch: &Patch, share: f64) -> Vec<Read> {
+fn reads(photo: &Plane, patch: &Patch, share: f64) -> Vec<Read> {
     let mut squares = BTreeSet::new();
     for (&(i, j), node) in &patch.corners {
         for (di, dj) in [(0, 0), (-1, 0), (0, -1), (-1, -1)] {
@@ -149,7 +149,7 @@ fn median(values: &mut [f64]) -> f64 {
 }
 
 /// The best placing of a patch on one of the layouts that these reads belong to, with its score.
-pub fn place(reads: &[Read], layouts: &[(usize, &Layout)]) -> Option<(Placing, f64)> {
+fn place(reads: &[Read], layouts: &[(usize, &Layout)]) -> Option<(Placing, f64)> {
     let mut proposed = BTreeSet::new();
     for read in reads {
         let Some(found) = marker::read(read.pattern) else { continue };
@@ -190,4 +190,50 @@ fn score(reads: &[Read], placing: Placing, card: &Layout) -> f64 {
         }
     }
     if agree >= 2 && 2 * against <= agree { sum } else { f64::NEG_INFINITY }
+}
+
+/// Which layout a patch belongs to and how it lies on it, with the score; `None` when no layout fits.
+pub fn identify(photo: &Plane, patch: &Patch, layouts: &[Layout]) -> Option<(Placing, f64)> {
+    let mut best: Option<(Placing, f64)> = None;
+    for (share, alike) in shares(layouts) {
+        let found = place(&reads(photo, patch, share), &alike);
+        if let Some(found) = found
+            && best.is_none_or(|b| found.1 > b.1)
+        {
+            best = Some(found);
+        }
+    }
+    best
+}
+
+/// Least and greatest id of the markers in a patch that no layout fits; `None` when they can't be told.
+pub fn ids(photo: &Plane, patch: &Patch, layouts: &[Layout]) -> Option<(usize, usize)> {
+    let built_in = layout::built_in();
+    let mut all = shares(&built_in);
+    all.extend(shares(layouts));
+    all.into_iter().find_map(|(share, _)| {
+        let reads = reads(photo, patch, share);
+        (0..4).find_map(|turn| {
+            let sure = |r: &Read| marker::read(r.pattern).filter(|m| m.errors == 0 && m.turn == turn).map(|m| m.id);
+            let ids: Vec<usize> = reads.iter().filter_map(sure).collect();
+            // By chance one square in 260 shows a whole marker that lies this way.
+            if ids.len() < 3 || 2 * ids.len() < reads.len() {
+                return None;
+            }
+            ids.iter().copied().min().zip(ids.iter().copied().max())
+        })
+    })
+}
+
+/// The layouts by the share of its square that a marker takes: one reading of the squares serves all alike.
+fn shares(layouts: &[Layout]) -> Vec<(f64, Vec<(usize, &Layout)>)> {
+    let mut groups: Vec<(f64, Vec<(usize, &Layout)>)> = Vec::new();
+    for (n, layout) in layouts.iter().enumerate() {
+        let share = layout.marker_mm / layout.square_mm;
+        match groups.iter_mut().find(|g| (g.0 - share).abs() < 0.005) {
+            Some(group) => group.1.push((n, layout)),
+            None => groups.push((share, vec![(n, layout)])),
+        }
+    }
+    groups
 }

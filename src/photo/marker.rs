@@ -7,6 +7,9 @@
 //! hits an invalid code there instead of making up grey; only the last block's last bits could be lost unseen.
 
 use super::error::PhotoError;
+use super::huffman::{Bits, Table, Unit};
+use super::jpeg::LumaWay;
+use super::strips::Strips;
 
 /// How the components are to be read as colour.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -43,6 +46,8 @@ pub(super) struct Walk<'a> {
     pub colour: Colour,
     /// The first EXIF block, from its TIFF header on.
     pub exif: Option<&'a [u8]>,
+    /// MCUs between restart marks; 0: none.
+    interval: usize,
     /// No end marker stood behind the picture.
     pub no_end: bool,
     /// Segments and coded data to hand on, in order.
@@ -92,6 +97,8 @@ pub(super) fn walk<'a>(
     let mut parts = Vec::new();
     let (mut coded_bytes, mut no_end, mut restarts, mut interval) = (0, true, 0, 0);
     let mut scans = 0usize;
+    // Of a progressive picture's first component: lowest bit sent of each coefficient so far.
+    let mut lowest = [None; 64];
 
     while let Some(marker) = next_marker(bytes, &mut at) {
         match marker {
@@ -143,6 +150,7 @@ pub(super) fn walk<'a>(
                 let Some((_, _, progressive, components)) = &frame else {
                     return Err(damaged("picture data before its header"));
                 };
+                note_pass(payload, components.first().map(|c| c.id), &mut lowest);
                 let (coded, marks) = coded_run(&bytes[at..]);
                 at += coded.len();
                 coded_bytes += coded.len();
@@ -153,7 +161,7 @@ pub(super) fn walk<'a>(
                 parts.push(Part::Coded(coded));
                 if !progressive && whole {
                     // The picture is complete; only the end marker is of interest, not what some phones put behind.
-                    no_end = next_marker(bytes, &mut at).is_none();
+                    no_end = next_marker(bytes, &mut at) != Some(0xD9);
                     break;
                 }
             }
@@ -166,7 +174,7 @@ pub(super) fn walk<'a>(
     if scans == 0 {
         return Err(damaged("it ends before the picture begins"));
     }
-    if progressive && no_end {
+    if progressive && (no_end || lowest.iter().any(|bit| *bit != Some(0))) {
         return Err(damaged("it ends before the last pass over the picture"));
     }
     let colour = colour(&components, jfif, adobe)?;
@@ -177,13 +185,14 @@ pub(super) fn walk<'a>(
         components,
         colour,
         exif,
+        interval,
         no_end,
         parts,
         coded_bytes,
     };
     walk.enough_data()?;
-    if scans == 1 && !progressive && interval > 0 {
-        walk.enough_restarts(interval, restarts)?;
+    if scans == 1 && !walk.progressive && interval > 0 {
+        walk.enough_restarts(restarts)?;
     }
     Ok(walk)
 }
@@ -200,6 +209,15 @@ impl Walk<'_> {
         self.components
             .iter()
             .fold((1, 1), |(h, v), c| (h.max(c.h), v.max(c.v)))
+    }
+
+    /// How to get the brightness alone.
+    pub fn luma_way(&self) -> LumaWay {
+        // zune-jpeg 0.5.15, asked for brightness alone, reads on behind the end when only the height is halved.
+        match self.sampling() {
+            (1, v) if v > 1 && self.components.len() > 1 => LumaWay::WithColours,
+            _ => LumaWay::Alone,
+        }
     }
 
     /// Refuses a picture with fewer coded bits than the shortest codes would need: a Huffman code has at least one
@@ -224,14 +242,14 @@ impl Walk<'_> {
     }
 
     /// Refuses a picture that lost some of its restart marks. One more than needed is seen and harmless.
-    fn enough_restarts(&self, interval: usize, found: usize) -> Result<(), PhotoError> {
+    fn enough_restarts(&self, found: usize) -> Result<(), PhotoError> {
         let (h, v) = if self.components.len() == 1 {
             (1, 1)
         } else {
             self.sampling()
         };
         let units = self.width.div_ceil(8 * h) * self.height.div_ceil(8 * v);
-        let expected = units.div_ceil(interval).saturating_sub(1);
+        let expected = units.div_ceil(self.interval).saturating_sub(1);
         if found < expected || found > expected + 1 {
             return Err(damaged(format!("{found} of {expected} restart marks")));
         }
@@ -254,19 +272,98 @@ impl Walk<'_> {
         }
         for part in &self.parts {
             match part {
-                Part::Segment(marker, payload) => {
-                    out.extend([0xFF, *marker]);
-                    out.extend((payload.len() as u16 + 2).to_be_bytes());
-                    let start = out.len();
-                    out.extend(*payload);
-                    self.rename(*marker, &mut out[start..]);
-                }
+                Part::Segment(marker, payload) => self.put(&mut out, *marker, payload),
                 Part::Coded(coded) => out.extend(*coded),
             }
         }
-        out.extend(ONES);
-        out.extend([0xFF, 0xD9]);
+        put_end(&mut out);
         out
+    }
+
+    /// Writes a segment with plain component ids.
+    fn put(&self, out: &mut Vec<u8>, marker: u8, payload: &[u8]) {
+        put_segment(out, marker, payload);
+        let start = out.len() - payload.len();
+        self.rename(marker, &mut out[start..]);
+    }
+
+    /// The picture made ready to be cut into strips, when it is of the ordinary kind: not progressive, every
+    /// component in the one scan, tables complete.
+    pub fn strips(&self) -> Option<Strips> {
+        let [segments @ .., Part::Segment(0xDA, scan), Part::Coded(coded)] = self.parts.as_slice()
+        else {
+            return None;
+        };
+        let plain = matches!(self.colour, Colour::Grey | Colour::YCbCr | Colour::Rgb);
+        if self.progressive || !plain || usize::from(*scan.first()?) != self.components.len() {
+            return None;
+        }
+        let mut head = vec![0xFF, 0xD8];
+        let mut height_at = None;
+        let (mut means, mut rest): ([Option<Table>; 4], [Option<Table>; 4]) = Default::default();
+        for part in segments {
+            let Part::Segment(marker, payload) = part else {
+                return None;
+            };
+            match marker {
+                0xDD => continue,
+                0xC0..=0xC2 => height_at = Some(head.len() + 5),
+                0xC4 => read_tables(payload, &mut means, &mut rest)?,
+                _ => {}
+            }
+            self.put(&mut head, *marker, payload);
+        }
+        let (h, v) = if self.components.len() == 1 {
+            (1, 1)
+        } else {
+            self.sampling()
+        };
+        let mut units = Vec::new();
+        for [id, tables] in scan
+            .get(1..)?
+            .as_chunks::<2>()
+            .0
+            .iter()
+            .take(self.components.len())
+        {
+            let component = self.components.iter().position(|c| c.id == *id)?;
+            let (means, rest) = (usize::from(tables >> 4), usize::from(tables & 15));
+            let found = &self.components[component];
+            let blocks = if self.components.len() == 1 {
+                1
+            } else {
+                found.h * found.v
+            };
+            units.extend(std::iter::repeat_n(
+                Unit {
+                    component,
+                    means,
+                    rest,
+                },
+                blocks,
+            ));
+        }
+        if units.iter().any(|u| u.means > 3 || u.rest > 3) || !(8 * v).is_power_of_two() {
+            return None;
+        }
+        let mut scan_header = Vec::new();
+        self.put(&mut scan_header, 0xDA, scan);
+        Some(Strips {
+            head,
+            height_at: height_at?,
+            scan: scan_header,
+            bits: Bits::new(coded),
+            means,
+            rest,
+            units,
+            way: self.luma_way(),
+            interval: self.interval,
+            mcus_across: self.width.div_ceil(8 * h),
+            mcu_height: 8 * v,
+            width: self.width,
+            height: self.height,
+            seams: self.components.iter().any(|c| c.v < v),
+        })
     }
 
     /// Gives the components plain ids in a frame or scan header: the decoder takes 'R', 'G', 'B' for RGB and nothing
@@ -304,6 +401,40 @@ impl Walk<'_> {
             _ => {}
         }
     }
+}
+
+/// Writes a segment.
+pub(super) fn put_segment(out: &mut Vec<u8>, marker: u8, payload: &[u8]) {
+    out.extend([0xFF, marker]);
+    out.extend((payload.len() as u16 + 2).to_be_bytes());
+    out.extend(payload);
+}
+
+/// Writes the ones that no code begins with, and the end marker.
+pub(super) fn put_end(out: &mut Vec<u8>) {
+    out.extend(ONES);
+    out.extend([0xFF, 0xD9]);
+}
+
+/// Reads the tables of a DHT segment: `means` for class 0, `rest` for class 1.
+fn read_tables(
+    mut payload: &[u8],
+    means: &mut [Option<Table>; 4],
+    rest: &mut [Option<Table>; 4],
+) -> Option<()> {
+    while let Some((place, after)) = payload.split_first() {
+        let counts: [u8; 16] = *after.first_chunk()?;
+        let symbols = &after[16..];
+        let used: usize = counts.iter().map(|n| usize::from(*n)).sum();
+        let table = Table::new(counts, symbols)?;
+        let place_in = usize::from(place & 15);
+        match place >> 4 {
+            0 => *means.get_mut(place_in)? = Some(table),
+            _ => *rest.get_mut(place_in)? = Some(table.widen()),
+        }
+        payload = symbols.get(used..)?;
+    }
+    Some(())
 }
 
 /// Moves `at` behind the next marker and returns its code; what stands before it is passed over.
@@ -354,6 +485,26 @@ fn coded_run(bytes: &[u8]) -> (&[u8], usize) {
             Some(_) => return (&bytes[..at], marks),
             None => return (&bytes[..at], marks),
         }
+    }
+}
+
+/// Notes what a scan of a progressive picture adds to its component `id` (T.81 G.1.1.1).
+fn note_pass(scan: &[u8], id: Option<u8>, lowest: &mut [Option<u8>; 64]) {
+    let count = scan.first().map_or(0, |n| usize::from(*n));
+    let mut ids = scan
+        .get(1..)
+        .unwrap_or_default()
+        .chunks(2)
+        .take(count)
+        .filter_map(|c| c.first());
+    let Some(&[from, to, bits]) = scan.get(1 + 2 * count..).and_then(|end| end.first_chunk())
+    else {
+        return;
+    };
+    if ids.any(|found| Some(*found) == id)
+        && let Some(sent) = lowest.get_mut(usize::from(from)..=usize::from(to))
+    {
+        sent.fill(Some(bits & 15));
     }
 }
 

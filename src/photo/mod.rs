@@ -4,21 +4,27 @@
 //! alone, before memory is spent. Pixels keep the file's own gamma-coded values (taken as sRGB; see [`srgb`]); no
 //! colour profile is applied.
 
-mod colour;
+mod colours;
 mod error;
 mod exif;
 pub mod grey;
+mod huffman;
 mod jpeg;
 mod marker;
+mod pixel;
 mod quality;
 mod raster;
 pub mod srgb;
+mod strips;
 mod turn;
 
 use std::fs::File;
 use std::io::{BufRead, BufReader, Cursor, ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
 
+use rayon::prelude::*;
+
+pub use colours::Colours;
 pub use error::PhotoError;
 pub use quality::{Quality, Trouble, quality};
 
@@ -33,8 +39,9 @@ pub struct Photo {
     pub height: usize,
     /// Gamma-coded brightness (the Y' of a JPEG as stored, full resolution), row-major, `width * height`.
     pub luma: Vec<u8>,
-    /// Gamma-coded sRGB, interleaved, `3 * width * height`; empty when the file is grey or only brightness was asked for.
-    pub rgb: Vec<u8>,
+    /// Gamma-coded sRGB, by [`Photo::rgb_at`]; empty when the file is grey or only brightness was asked for. Made from
+    /// upright interleaved bytes, `3 * width * height`, by `into()`.
+    pub rgb: Colours,
     /// What the file says about itself.
     pub facts: Facts,
 }
@@ -114,12 +121,12 @@ impl Photo {
     ///
     /// # Panics
     /// Outside the photo.
+    #[inline]
     pub fn rgb_at(&self, x: usize, y: usize) -> [u8; 3] {
-        let at = y * self.width + x;
-        match self.rgb.as_chunks::<3>().0.get(at) {
-            Some(pixel) => *pixel,
-            None => [self.luma[at]; 3],
-        }
+        let luma = self.luma[y * self.width + x];
+        self.rgb
+            .at(x, y, self.width, self.height)
+            .unwrap_or([luma; 3])
     }
 
     /// Puts the sRGB of row `y` into `row`, interleaved, `3 * width`; grey when the photo holds no colours.
@@ -128,15 +135,24 @@ impl Photo {
     /// Outside the photo.
     pub fn rgb_row(&self, y: usize, row: &mut Vec<u8>) {
         row.clear();
-        if self.has_colour() {
-            row.extend_from_slice(&self.rgb[3 * y * self.width..3 * (y + 1) * self.width]);
-        } else {
-            row.extend(
-                self.luma[y * self.width..(y + 1) * self.width]
-                    .iter()
-                    .flat_map(|v| [*v; 3]),
-            );
-        }
+        row.extend((0..self.width).flat_map(|x| self.rgb_at(x, y)));
+    }
+
+    /// The whole photo in sRGB, interleaved, `3 * width * height`. Decodes all colours, in parallel.
+    pub fn rgb_plane(&self) -> Vec<u8> {
+        (0..self.rgb.strips())
+            .into_par_iter()
+            .for_each(|strip| self.rgb.warm(strip));
+        let mut plane = vec![0; 3 * self.width * self.height];
+        plane
+            .par_chunks_mut(3 * self.width)
+            .enumerate()
+            .for_each(|(y, row)| {
+                for (x, pixel) in row.as_chunks_mut::<3>().0.iter_mut().enumerate() {
+                    *pixel = self.rgb_at(x, y);
+                }
+            });
+        plane
     }
 
     /// Whether colours are there.
@@ -150,7 +166,7 @@ struct Stored {
     width: usize,
     height: usize,
     luma: Vec<u8>,
-    rgb: Vec<u8>,
+    colours: Colours,
     exif: Option<Vec<u8>>,
     orientation: Option<u8>,
     chroma_halved: bool,
@@ -240,7 +256,7 @@ fn upright(stored: Stored, name: String) -> Photo {
         (stored.width, stored.height)
     };
     let luma = turn::upright::<1>(stored.luma, stored.width, facts.orientation);
-    let rgb = turn::upright::<3>(stored.rgb, stored.width, facts.orientation);
+    let rgb = stored.colours.turned(facts.orientation);
     Photo {
         name,
         width,
@@ -288,3 +304,6 @@ fn kind(head: &[u8]) -> Result<Kind, PhotoError> {
     }
     Err(PhotoError::NotAnImage)
 }
+
+#[cfg(test)]
+mod tests;

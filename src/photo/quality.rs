@@ -189,7 +189,7 @@ mod tests {
             width,
             height,
             luma,
-            rgb: Vec::new(),
+            rgb: Vec::new().into(),
             facts: Facts::default(),
         }
     }

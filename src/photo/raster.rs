@@ -5,9 +5,10 @@ use std::io::{BufRead, Seek};
 use image::codecs::{png::PngDecoder, tiff::TiffDecoder, webp::WebPDecoder};
 use image::{ColorType, ImageDecoder, ImageError};
 
+use super::colours::Colours;
 use super::error::PhotoError;
 use super::jpeg::one_line;
-use super::{Limits, Need, Stored, colour};
+use super::{Limits, Need, Stored, pixel};
 
 /// What else a decoder may hold beside the picture: text, profiles, strips of a TIFF. A row of 200 megapixels is less.
 const SPARE: u64 = 64 << 20;
@@ -99,15 +100,15 @@ fn pixels(
                 .as_chunks::<2>()
                 .0
                 .iter()
-                .map(|[v, a]| colour::over_white(*v, *a))
+                .map(|[v, a]| pixel::over_white(*v, *a))
                 .collect();
             (grey, Vec::new())
         }
-        ColorType::Rgb8 | ColorType::Rgb16 => (colour::luma_plane(&raw, width as usize), raw),
+        ColorType::Rgb8 | ColorType::Rgb16 => (pixel::luma_plane(&raw, width as usize), raw),
         ColorType::Rgba8 | ColorType::Rgba16 => {
-            let over = |[r, g, b, a]: &[u8; 4]| [*r, *g, *b].map(|v| colour::over_white(v, *a));
+            let over = |[r, g, b, a]: &[u8; 4]| [*r, *g, *b].map(|v| pixel::over_white(v, *a));
             let rgb: Vec<u8> = raw.as_chunks::<4>().0.iter().flat_map(over).collect();
-            (colour::luma_plane(&rgb, width as usize), rgb)
+            (pixel::luma_plane(&rgb, width as usize), rgb)
         }
         _ => {
             return Err(PhotoError::Unsupported {
@@ -119,11 +120,11 @@ fn pixels(
         width: width as usize,
         height: height as usize,
         luma,
-        rgb: if need == Need::Colour {
+        colours: Colours::whole(if need == Need::Colour {
             rgb
         } else {
             Vec::new()
-        },
+        }),
         exif,
         orientation,
         chroma_halved: false,

@@ -14,6 +14,28 @@ pub(super) fn swaps(orientation: u8) -> bool {
     orientation >= 5
 }
 
+/// The stored place of upright column `x`, row `y`; stored size in px.
+#[inline]
+pub(super) fn stored(
+    orientation: u8,
+    x: usize,
+    y: usize,
+    width: usize,
+    height: usize,
+) -> (usize, usize) {
+    let (right, foot) = (width.wrapping_sub(1), height.wrapping_sub(1));
+    match orientation {
+        2 => (right.wrapping_sub(x), y),
+        3 => (right.wrapping_sub(x), foot.wrapping_sub(y)),
+        4 => (x, foot.wrapping_sub(y)),
+        5 => (y, x),
+        6 => (y, foot.wrapping_sub(x)),
+        7 => (right.wrapping_sub(y), foot.wrapping_sub(x)),
+        8 => (right.wrapping_sub(y), x),
+        _ => (x, y),
+    }
+}
+
 /// A picture of `N` bytes a pixel, stored row-major `width` wide, turned upright.
 pub(super) fn upright<const N: usize>(stored: Vec<u8>, width: usize, orientation: u8) -> Vec<u8> {
     if stored.is_empty() || !(2..=8).contains(&orientation) {

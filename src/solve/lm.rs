@@ -51,17 +51,20 @@ pub enum LmError {
 pub struct LmOptions {
     /// Most steps tried.
     pub steps: usize,
-    /// Settled when a step would change every unknown by less than this part of its standard deviation as the scatter
-    /// gives it (or of itself, where that is more).
+    /// Settled when a step would lower the sum of squares by less than the square of this part of it (so that it moves
+    /// every unknown by less than this part of √n standard deviations); then polished without looking at sums.
     pub tolerance: f64,
+    /// Length of the vector of residuals that is rounding and nothing more.
+    pub rounding: f64,
 }
 
 impl Default for LmOptions {
-    /// 500 steps; a millionth of a standard deviation.
+    /// 500 steps; a millionth.
     fn default() -> Self {
         LmOptions {
             steps: 500,
             tolerance: 1e-6,
+            rounding: 0.0,
         }
     }
 }
@@ -119,19 +122,27 @@ impl Solution {
 
 /// Finds the unknowns with the least sum of squared residuals, starting from `start`.
 ///
+/// `size`: for each unknown a change that matters (a millimetre, a degree; of its own size for one without a natural
+/// unit), above zero. It keeps steps sensible and tells an unknown that has no bearing from one that happens to be zero.
+///
 /// `model(at, residuals, jacobian)` fills `count` residuals, each divided by its standard deviation where known, and,
 /// when asked, their derivatives (row a residual, column an unknown). A place the model cannot take may return
 /// residuals that are not finite: the search steps back. Without derivatives wrap the model in [`numeric`].
 ///
 /// # Errors
 /// [`LmError`]: anything but a settled answer.
+///
+/// # Panics
+/// When `size` and `start` differ in length: a fault of the caller's formula, not of its data.
 pub fn minimise(
     start: &[f64],
+    size: &[f64],
     count: usize,
     mut model: impl FnMut(&DVector<f64>, &mut DVector<f64>, Option<&mut DMatrix<f64>>),
     options: &LmOptions,
 ) -> Result<Solution, LmError> {
     let n = start.len();
+    assert_eq!(size.len(), n, "a size for each unknown");
     if count < n {
         return Err(LmError::TooFew {
             residuals: count,
@@ -143,8 +154,9 @@ pub fn minimise(
     let mut jacobian = DMatrix::zeros(count, n);
     model(&at, &mut residuals, Some(&mut jacobian));
     let mut squares = residuals.norm_squared();
+    let first = squares;
     // Below this a sum of squares is rounding: the points lie on the form exactly.
-    let nothing = 1e-26 * squares;
+    let nothing = (1e-26 * squares).max(options.rounding.powi(2));
     let usable = |m: &DMatrix<f64>| m.iter().all(|v| v.is_finite());
     if !(at.iter().all(|v| v.is_finite()) && squares.is_finite() && usable(&jacobian)) {
         return Err(LmError::BadStart);
@@ -156,34 +168,36 @@ pub fn minimise(
     let mut trial = DVector::zeros(count);
     let mut local = Local::new(&jacobian, &residuals, &mut scale);
     for step in 0..options.steps {
-        if let Some((change, covariance)) =
-            local.settled(&at, (squares, nothing), count - n, options.tolerance)
-        {
-            if let Some(freedom) = local.idle(&at, start, squares.max(1e20 * nothing)) {
+        // Where rounding hides the gain of a step, sums of squares cannot steer any longer.
+        let hidden = nothing.max(4.0 * options.rounding * squares.sqrt());
+        if local.to_gain() <= hidden.max(options.tolerance.powi(2) * squares) {
+            let flat = || {
+                (
+                    DVector::zeros(n),
+                    DMatrix::from_element(n, n, f64::INFINITY),
+                )
+            };
+            let (change, covariance) = local.undamped().unwrap_or_else(flat);
+            let noticed = (1e-7 * squares.sqrt()).max(1e-10 * first.sqrt());
+            if let Some(freedom) = local.idle(&at, size, noticed) {
                 return Err(LmError::Undetermined { freedom, squares });
             }
-            // The step that was found negligible is still worth taking, unless rounding is all there is left of it.
-            let next = &at + &change;
-            model(&next, &mut trial, None);
-            if trial.norm_squared() <= squares {
-                at = next;
-                squares = trial.norm_squared();
-                residuals = trial;
-            }
-            return Ok(Solution {
+            let mut found = Solution {
                 at,
                 residuals,
                 jacobian,
                 covariance,
                 squares,
                 steps: step,
-            });
+            };
+            polish(&mut found, change, &mut model, &mut scale);
+            return Ok(found);
         }
         let change = local.step(&scale, damping, &local.side);
         // A step of many times an unknown's own size leaves what its derivative says far behind.
-        let reach = (0..n).fold(1.0f64, |reach, j| match size(at[j], start[j]) {
-            Some(own) => reach.max(change[j].abs() / (FAR * own)),
-            None => reach,
+        let reach = (0..n).fold(1.0f64, |reach, j| {
+            let own = at[j].abs().max(size[j]);
+            reach.max(change[j].abs() / (FAR * own))
         });
         if reach > 1.0 {
             damping *= growth;
@@ -228,12 +242,48 @@ pub fn minimise(
     })
 }
 
-/// The size of an unknown, by where it is and where it began; not known of one that began at zero.
-fn size(at: f64, start: f64) -> Option<f64> {
-    (start != 0.0).then(|| at.abs().max(start.abs()))
+/// Goes on from a settled place by undamped steps while each is shorter than the last. Sums of squares can no longer tell
+/// such steps apart (they differ by less than rounding), but the steps themselves still shrink to the answer: by a
+/// thousand each where the residuals are small, by less where they are large and bent.
+fn polish(
+    found: &mut Solution,
+    mut change: DVector<f64>,
+    model: &mut impl FnMut(&DVector<f64>, &mut DVector<f64>, Option<&mut DMatrix<f64>>),
+    scale: &mut DVector<f64>,
+) {
+    let (mut residuals, mut jacobian) = (found.residuals.clone(), found.jacobian.clone());
+    for _ in 0..30 {
+        let at = &found.at + &change;
+        model(&at, &mut residuals, Some(&mut jacobian));
+        let squares = residuals.norm_squared();
+        let worse = squares > found.squares * (1.0 + 1e-9);
+        if worse || !jacobian.iter().all(|v| v.is_finite()) {
+            return;
+        }
+        let local = Local::new(&jacobian, &residuals, scale);
+        let Some((next, covariance)) = local.undamped() else {
+            return;
+        };
+        let (length, before) = (
+            next.component_mul(scale).norm(),
+            change.component_mul(scale).norm(),
+        );
+        if length > 0.9 * before {
+            return;
+        }
+        found.at = at;
+        found.squares = squares;
+        found.residuals.copy_from(&residuals);
+        found.jacobian.copy_from(&jacobian);
+        found.covariance = covariance;
+        if length <= 1e-10 * squares.sqrt() {
+            return;
+        }
+        change = next;
+    }
 }
 
-/// Most a step may change an unknown, in its own size (or its start's, where that is larger).
+/// Most a step may change an unknown, in its own size or a change that matters, whichever is larger.
 const FAR: f64 = 10.0;
 /// How far along a step its curvature is looked at.
 const PART: f64 = 0.1;
@@ -316,25 +366,12 @@ impl Local {
         self.side.norm_squared() - left.norm_squared()
     }
 
-    /// When the undamped step is negligible: that step, and the covariance.
-    fn settled(
-        &self,
-        at: &DVector<f64>,
-        (squares, nothing): (f64, f64),
-        left: usize,
-        tolerance: f64,
-    ) -> Option<(DVector<f64>, DMatrix<f64>)> {
+    /// The undamped step and the covariance; `None` where a column repeats others or is zero.
+    fn undamped(&self) -> Option<(DVector<f64>, DMatrix<f64>)> {
         let n = self.r.ncols();
         let mut inverse = DMatrix::identity(n, n);
         if !self.r.solve_upper_triangular_mut(&mut inverse) {
-            // A column of zeros, or one that repeats others: flat. Settled only if nothing pulls.
-            let pull = (self.r.transpose() * &self.side).norm();
-            return (pull <= tolerance * squares.sqrt()).then(|| {
-                (
-                    DVector::zeros(n),
-                    DMatrix::from_element(n, n, f64::INFINITY),
-                )
-            });
+            return None;
         }
         let change = self.unscaled(&inverse * &self.side);
         let mut covariance = &inverse * inverse.transpose();
@@ -343,22 +380,19 @@ impl Local {
                 covariance[(i, j)] /= self.lengths[i] * self.lengths[j];
             }
         }
-        let variance = squares / left.max(1) as f64;
-        let exact = self.side.norm_squared() <= nothing;
-        let small = exact
-            || (0..n).all(|j| {
-                let sd = (covariance[(j, j)] * variance).sqrt();
-                // Rounding of the unknown itself is the floor.
-                change[j].abs() <= (tolerance * sd).max(1e-12 * at[j].abs())
-            });
-        small.then_some((change, covariance))
+        Some((change, covariance))
+    }
+
+    /// By how much the undamped step would lower the sum of squares. Over the residual variance it bounds the square of
+    /// that step in standard deviations of every unknown.
+    fn to_gain(&self) -> f64 {
+        self.side.norm_squared()
     }
 
     /// An unknown that could move by its own size without the residuals noticing.
-    fn idle(&self, at: &DVector<f64>, start: &[f64], squares: f64) -> Option<usize> {
+    fn idle(&self, at: &DVector<f64>, size: &[f64], noticed: f64) -> Option<usize> {
         let idle = |j: usize, bearing: f64| {
-            let size = size(at[j], start[j]).unwrap_or(at[j].abs().max(1.0));
-            bearing <= 0.0 || bearing * size <= 1e-7 * squares.sqrt()
+            bearing <= 0.0 || bearing * at[j].abs().max(size[j]) <= noticed
         };
         // First those without any bearing, then those whose bearing others can make up for: what counts is the length
         // of a column square to the rest.
@@ -382,8 +416,8 @@ impl Local {
 
 /// Turns a model without derivatives into one with them, by central differences.
 ///
-/// `size[j]`: a change of unknown j that matters (used where the unknown itself is smaller); the step is the cube root of
-/// the rounding unit times that, which balances rounding against the third derivative.
+/// `size` as in [`minimise`]; the step is the cube root of the rounding unit times that or the unknown itself, whichever is
+/// larger, which balances rounding against the third derivative.
 pub fn numeric<'a>(
     size: &'a [f64],
     mut model: impl FnMut(&DVector<f64>, &mut DVector<f64>) + 'a,
@@ -395,8 +429,7 @@ pub fn numeric<'a>(
         let mut above = residuals.clone();
         let mut below = residuals.clone();
         for j in 0..at.len() {
-            let most = at[j].abs().max(size.get(j).copied().unwrap_or(1.0).abs());
-            let step = f64::EPSILON.cbrt() * if most > 0.0 { most } else { 1.0 };
+            let step = f64::EPSILON.cbrt() * at[j].abs().max(size[j]);
             place[j] = at[j] + step;
             let up = place[j] - at[j];
             model(&place, &mut above);

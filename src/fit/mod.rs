@@ -3,6 +3,7 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
+pub mod arc;
 pub mod fair;
 pub mod line;
 pub mod zone;

@@ -1,5 +1,6 @@
 //! Published point sets that several tests share.
 
+pub(crate) use crate::solve::testset::{NORRIS_X, NORRIS_Y, THERMOMETER};
 use crate::units::Mm;
 
 /// Pearson 1901, "On lines and planes of closest fit": x and y.
@@ -23,30 +24,6 @@ pub(crate) const ANSCOMBE: ([f64; 11], [[f64; 11]; 3]) = (
         ],
     ],
 );
-
-/// JCGM 100:2008 (GUM) table H.6: thermometer reading and correction, °C.
-pub(crate) const THERMOMETER: ([f64; 11], [f64; 11]) = (
-    [
-        21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511,
-    ],
-    [
-        -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160,
-    ],
-);
-
-/// NIST StRD linear regression set Norris: x.
-pub(crate) const NORRIS_X: [f64; 36] = [
-    0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5,
-    666.9, 338.0, 447.5, 11.6, 556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2,
-    999.0, 779.0, 11.1, 118.3, 229.2, 669.1, 448.9, 0.5,
-];
-
-/// NIST StRD linear regression set Norris: y.
-pub(crate) const NORRIS_Y: [f64; 36] = [
-    0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1,
-    668.8, 339.3, 448.9, 10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0,
-    998.5, 778.9, 10.2, 117.6, 228.9, 668.4, 449.2, 0.2,
-];
 
 /// Points from two lists.
 pub(crate) fn mm(x: &[f64], y: &[f64]) -> Vec<Mm> {

@@ -5,5 +5,10 @@
 
 pub mod banded;
 pub mod correlated;
+pub mod lm;
 pub mod path;
 pub mod random;
+pub mod robust;
+
+#[cfg(test)]
+pub(crate) mod testset;

@@ -8,6 +8,7 @@ mod map;
 mod marker;
 mod place;
 mod plane;
+pub mod print;
 mod saddle;
 
 use crate::units::{Mm, Px};

@@ -1,1 +1,4 @@
-//! (to come)
+//! The command line: one file a subcommand.
+
+pub mod card;
+pub mod keep;

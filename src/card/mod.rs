@@ -1,6 +1,7 @@
 //! The printed scale card: its layouts, finding it in a photo, printing it.
 
 mod error;
+mod face;
 pub mod find;
 mod lattice;
 pub mod layout;

@@ -6,12 +6,12 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
-use super::layout::{Layout, MARKER_CELLS};
-use super::{CardError, marker};
+use super::layout::Layout;
+use super::{CardError, face};
+use crate::sheet::shelf::{self, Spot};
 use crate::sheet::{
     Align, At, Frame, Ink, Item, Page, Paper, Path, Pen, Sheet, SheetError, Text, bars, font,
 };
-use std::collections::BTreeMap;
 
 /// Why cards can't be printed.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -72,20 +72,40 @@ const CORNER_MM: f64 = 10.0;
 /// [`PrintError::TooLarge`] for a card that doesn't fit the paper either way round, [`PrintError::Card`] for a layout
 /// that can't be found either.
 pub fn sheets(layouts: &[Layout], paper: Paper) -> Result<Vec<CardSheet>, PrintError> {
-    let mut pages = Vec::new();
-    let mut shelf = Shelf::new(Page::portrait(paper));
     for layout in layouts {
         layout.validate()?;
-        if shelf.take(layout) {
-            continue;
-        }
-        pages.extend(shelf.page());
-        shelf = Shelf::new(Page::portrait(paper));
-        if !shelf.take(layout) {
+    }
+    let page = Page::portrait(paper);
+    let pieces: Vec<(f64, f64)> = layouts
+        .iter()
+        .map(with_margin)
+        .map(|(width_mm, height_mm)| (width_mm, height_mm + LABEL_MM))
+        .collect();
+    let room_mm = (
+        page.width_mm() - 2.0 * EDGE_MM,
+        page.height_mm() - EDGE_MM - CORNER_MM - bars::BAR_MM - 1.5,
+    );
+    let spots = shelf::lay(&pieces, room_mm, BETWEEN_MM);
+    let mut pages = Vec::new();
+    let shelved = spots
+        .iter()
+        .flatten()
+        .map(|s| s.page + 1)
+        .max()
+        .unwrap_or(0);
+    for number in 0..shelved {
+        let cards: Vec<(&Layout, Spot)> = layouts
+            .iter()
+            .zip(&spots)
+            .filter_map(|(layout, spot)| spot.filter(|s| s.page == number).map(|s| (layout, s)))
+            .collect();
+        pages.push(several(page, &cards));
+    }
+    for (layout, spot) in layouts.iter().zip(&spots) {
+        if spot.is_none() {
             pages.push(whole(layout, paper)?);
         }
     }
-    pages.extend(shelf.page());
     let of = pages.len();
     for (i, page) in pages.iter_mut().enumerate() {
         let at = At::new(
@@ -110,122 +130,60 @@ fn with_margin(layout: &Layout) -> (f64, f64) {
     )
 }
 
-/// Cards laid in rows from the top of a page whose lower part holds bars and words.
-struct Shelf<'a> {
-    page: Page,
-    rows: Vec<Row<'a>>,
-}
-
-struct Row<'a> {
-    cards: Vec<&'a Layout>,
-    width_mm: f64,
-    height_mm: f64,
-}
-
-impl<'a> Shelf<'a> {
-    fn new(page: Page) -> Self {
-        Shelf {
-            page,
-            rows: Vec::new(),
-        }
-    }
-
-    /// Takes the card if there is room for it.
-    fn take(&mut self, layout: &'a Layout) -> bool {
+/// A page of cards to cut out, rows centred, bars and words below.
+fn several(page: Page, spots: &[(&Layout, Spot)]) -> CardSheet {
+    let mut items = Vec::new();
+    let mut cards = Vec::new();
+    for &(layout, spot) in spots {
+        let row_mm = spots
+            .iter()
+            .filter(|(_, other)| other.row == spot.row)
+            .map(|(layout, other)| other.x_mm + with_margin(layout).0)
+            .fold(0.0, f64::max);
         let (width_mm, height_mm) = with_margin(layout);
-        let height_mm = height_mm + LABEL_MM;
-        let room_mm = self.page.width_mm() - 2.0 * EDGE_MM;
-        let bottom_mm = self.page.height_mm() - CORNER_MM - bars::BAR_MM - 1.5;
-        let used_mm =
-            |rows: &[Row<'_>]| EDGE_MM + rows.iter().map(|r| r.height_mm + BETWEEN_MM).sum::<f64>();
-        if let Some((last, above)) = self.rows.split_last_mut() {
-            let height = last.height_mm.max(height_mm);
-            if last.width_mm + BETWEEN_MM + width_mm <= room_mm
-                && used_mm(above) + height <= bottom_mm
-            {
-                last.cards.push(layout);
-                last.width_mm += BETWEEN_MM + width_mm;
-                last.height_mm = height;
-                return true;
-            }
-        }
-        if width_mm > room_mm || used_mm(&self.rows) + height_mm > bottom_mm {
-            return false;
-        }
-        self.rows.push(Row {
-            cards: vec![layout],
-            width_mm,
-            height_mm,
-        });
-        true
-    }
-
-    /// The page, or `None` when no card lies on it.
-    fn page(&self) -> Option<CardSheet> {
-        if self.rows.is_empty() {
-            return None;
-        }
-        let mut items = Vec::new();
-        let mut cards = Vec::new();
-        let mut y = EDGE_MM;
-        for row in &self.rows {
-            let mut x = (self.page.width_mm() - row.width_mm) / 2.0;
-            for &layout in &row.cards {
-                let (width_mm, height_mm) = with_margin(layout);
-                let outline = Frame::from_size(x, y, width_mm, height_mm + LABEL_MM);
-                items.push(Item::cut(
-                    Path::rect(outline),
-                    Pen::black(0.1).ink(Ink::QUIET),
-                ));
-                let origin = At::new(x + layout.square_mm / 2.0, y + layout.square_mm / 2.0);
-                items.extend(face(layout, origin));
-                items.extend(label(
-                    layout,
-                    x + layout.square_mm / 2.0,
-                    outline.y1 - 1.5,
-                    outline.x1 - layout.square_mm / 2.0,
-                ));
-                cards.push(PlacedCard {
-                    name: layout.name.clone(),
-                    origin,
-                });
-                x += width_mm + BETWEEN_MM;
-            }
-            y += row.height_mm + BETWEEN_MM;
-        }
-        let corner = At::new(CORNER_MM, self.page.height_mm() - CORNER_MM);
-        items.extend(bars::corner(corner));
-        let names: Vec<&str> = cards.iter().map(|c| c.name.as_str()).collect();
-        let title = format!(
-            "Scale card{}: {}",
-            if names.len() > 1 { "s" } else { "" },
-            names.join(", ")
-        );
-        let left = corner.x + 14.0;
-        let top = corner.y - bars::BAR_MM;
-        let uses = if names == ["board"] {
-            &BOARD_USE
-        } else {
-            &CARD_USE
-        };
-        items.extend(words(
-            &title,
-            uses,
-            Frame {
-                x0: left,
-                y0: top,
-                x1: self.page.width_mm() - 10.0,
-                y1: corner.y,
-            },
+        let x = (page.width_mm() - row_mm) / 2.0 + spot.x_mm;
+        let outline = Frame::from_size(x, EDGE_MM + spot.y_mm, width_mm, height_mm + LABEL_MM);
+        let half_mm = layout.square_mm / 2.0;
+        let origin = At::new(outline.x0 + half_mm, outline.y0 + half_mm);
+        items.push(Item::cut(
+            Path::rect(outline),
+            Pen::black(0.1).ink(Ink::QUIET),
         ));
-        Some(CardSheet {
-            sheet: Sheet {
-                page: self.page,
-                title,
-                items,
-            },
-            cards,
-        })
+        items.extend(face::areas(layout, origin));
+        items.extend(label(
+            layout,
+            origin.x,
+            outline.y1 - 1.5,
+            outline.x1 - half_mm,
+        ));
+        cards.push(PlacedCard {
+            name: layout.name.clone(),
+            origin,
+        });
+    }
+    let corner = At::new(CORNER_MM, page.height_mm() - CORNER_MM);
+    items.extend(bars::corner(corner));
+    let names: Vec<&str> = cards.iter().map(|c| c.name.as_str()).collect();
+    let title = format!(
+        "Scale card{}: {}",
+        if names.len() > 1 { "s" } else { "" },
+        names.join(", ")
+    );
+    let uses = if names == ["board"] {
+        &BOARD_USE
+    } else {
+        &CARD_USE
+    };
+    let inside = Frame {
+        x0: corner.x + 14.0,
+        y0: corner.y - bars::BAR_MM,
+        x1: page.width_mm() - CORNER_MM,
+        y1: corner.y,
+    };
+    items.extend(words(&title, uses, inside));
+    CardSheet {
+        sheet: Sheet { page, title, items },
+        cards,
     }
 }
 
@@ -308,7 +266,7 @@ fn whole(layout: &Layout, paper: Paper) -> Result<CardSheet, PrintError> {
     };
     let half_mm = layout.square_mm / 2.0;
     let origin = At::new(half_mm, half_mm);
-    let mut items = face(layout, origin);
+    let mut items = face::areas(layout, origin);
     let title = format!("Scale card: {}", layout.name);
     let below = page.height_mm() - 5.0;
     items.extend(bars::bar(
@@ -417,109 +375,6 @@ fn label(layout: &Layout, left: f64, y: f64, right: f64) -> Vec<Item> {
     }
     items.push(Item::Text(text));
     items
-}
-
-/// Squares and markers of a card whose first square has its outer corner at `origin`.
-pub fn face(layout: &Layout, origin: At) -> Vec<Item> {
-    let mut items = Vec::new();
-    let side = layout.square_mm;
-    for row in 0..layout.squares_y {
-        for column in 0..layout.squares_x {
-            let corner = At::new(
-                origin.x + column as f64 * side,
-                origin.y + row as f64 * side,
-            );
-            match layout.marker_at(column, row) {
-                None => items.push(Item::fill(
-                    Path::rect(Frame::from_size(corner.x, corner.y, side, side)),
-                    Ink::BLACK,
-                )),
-                Some(id) => {
-                    let inset = (side - layout.marker_mm) / 2.0;
-                    let corner = At::new(corner.x + inset, corner.y + inset);
-                    items.push(Item::Fill {
-                        paths: black_of(marker::code(id, 0).unwrap_or(0), corner, layout.marker_mm),
-                        ink: Ink::BLACK,
-                    });
-                }
-            }
-        }
-    }
-    items
-}
-
-/// Outlines of the black part of a marker, so that no two areas share an edge that a printer could show as a seam.
-///
-/// `code` is row by row, first cell highest, 1 = white. Each border between a black and a white cell is walked with black on the right; the loops close by themselves.
-fn black_of(code: u16, corner: At, side_mm: f64) -> Vec<Path> {
-    const N: usize = MARKER_CELLS;
-    let black = |column: Option<usize>, row: Option<usize>| match (column, row) {
-        (Some(c @ 1..=4), Some(r @ 1..=4)) => code >> (15 - (4 * (r - 1) + c - 1)) & 1 == 0,
-        (Some(c), Some(r)) => c < N && r < N,
-        _ => false,
-    };
-    let mut ways: BTreeMap<(usize, usize), Vec<(usize, usize)>> = BTreeMap::new();
-    let mut way = |from: (usize, usize), to: (usize, usize)| ways.entry(from).or_default().push(to);
-    for r in 0..N {
-        for c in 0..N {
-            if !black(Some(c), Some(r)) {
-                continue;
-            }
-            if !black(Some(c), r.checked_sub(1)) {
-                way((c, r), (c + 1, r));
-            }
-            if !black(Some(c + 1), Some(r)) {
-                way((c + 1, r), (c + 1, r + 1));
-            }
-            if !black(Some(c), Some(r + 1)) {
-                way((c + 1, r + 1), (c, r + 1));
-            }
-            if !black(c.checked_sub(1), Some(r)) {
-                way((c, r + 1), (c, r));
-            }
-        }
-    }
-    let cell = side_mm / N as f64;
-    let place =
-        |(c, r): (usize, usize)| At::new(corner.x + c as f64 * cell, corner.y + r as f64 * cell);
-    let mut paths = Vec::new();
-    while let Some(start) = ways
-        .iter()
-        .find(|(_, to)| !to.is_empty())
-        .map(|(from, _)| *from)
-    {
-        let mut loop_ = vec![start];
-        let mut at = start;
-        while let Some(next) = ways.get_mut(&at).and_then(Vec::pop) {
-            at = next;
-            if at == start {
-                break;
-            }
-            loop_.push(at);
-        }
-        paths.extend(
-            Path::polyline(&corners(&loop_).into_iter().map(place).collect::<Vec<_>>())
-                .map(Path::close),
-        );
-    }
-    paths
-}
-
-/// The places of a closed grid walk where it turns.
-fn corners(walk: &[(usize, usize)]) -> Vec<(usize, usize)> {
-    let n = walk.len();
-    (0..n)
-        .filter_map(|i| {
-            let (before, at, after) = (
-                walk.get((i + n - 1) % n)?,
-                walk.get(i)?,
-                walk.get((i + 1) % n)?,
-            );
-            let straight =
-                (before.0 == at.0 && at.0 == after.0) || (before.1 == at.1 && at.1 == after.1);
-            (!straight).then_some(*at)
-        })
-        .collect()
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! `fairpanel card`: lists the scale cards and prints them.
 
+#![cfg_attr(test, allow(clippy::unwrap_used))]
+
 use super::keep;
 use crate::card::CardError;
 use crate::card::layout::{self, Layout};
@@ -322,5 +324,73 @@ fn file_name(name: &str) -> String {
         "card".to_owned()
     } else {
         plain
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        card: CardArgs,
+    }
+
+    fn said(words: &[&str]) -> Result<String, CardRunError> {
+        let line = Line::try_parse_from([&["card"], words].concat()).unwrap();
+        let mut out = Vec::new();
+        run(&line.card, &mut out).map(|()| String::from_utf8(out).unwrap())
+    }
+
+    #[test]
+    fn the_list_names_every_built_in_card() {
+        let text = said(&["list"]).unwrap();
+        assert_eq!(text.lines().count(), 8);
+        assert!(
+            text.contains("board    11 × 8   22 mm    16.5 mm  200–243  264 × 198 mm"),
+            "{text}"
+        );
+        let json: serde_json::Value =
+            serde_json::from_str(&said(&["list", "--json"]).unwrap()).unwrap();
+        assert_eq!(json["cards"][6]["last_id"], 243);
+    }
+
+    #[test]
+    fn a_layout_file_is_printed_under_its_own_name() {
+        let dir = std::env::temp_dir().join(format!("fairpanel-card-{}", std::process::id()));
+        std::fs::create_dir_all(&dir).unwrap();
+        let file = dir.join("mine.json");
+        let layout = r#"{"name": "bench 1/2", "dictionary": "DICT_4X4_250", "squares_x": 7, "squares_y": 5,
+            "square_mm": 20, "marker_mm": 15, "first_id": 160}"#;
+        std::fs::write(&file, layout).unwrap();
+        let out = dir.join("out");
+        let (file, folder) = (file.to_str().unwrap(), out.to_str().unwrap());
+        let text = said(&[
+            "print", file, "--out", folder, "--paper", "letter", "--json",
+        ])
+        .unwrap();
+        let json: serde_json::Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(
+            json["files"],
+            serde_json::json!(["bench-1-2-letter.pdf", "bench-1-2-letter.svg"])
+        );
+        assert!(
+            std::fs::read(out.join("bench-1-2-letter.pdf"))
+                .unwrap()
+                .starts_with(b"%PDF")
+        );
+        std::fs::remove_dir_all(&dir).unwrap();
+    }
+
+    #[test]
+    fn an_unknown_card_is_refused_in_one_line() {
+        let line = said(&["print", "no-such-card"]).unwrap_err().to_string();
+        assert!(
+            line.contains("no-such-card") && line.contains("strip-1"),
+            "{line}"
+        );
+        assert!(line.len() < 250 && !line.contains('\n'));
     }
 }

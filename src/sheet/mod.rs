@@ -5,7 +5,7 @@
 //!
 //! A [`Sheet`] is one page; [`pdf`] binds several into one file, [`svg`] writes one. Both carry the same geometry at
 //! true size, and [`bars`] puts a bar on each axis so that the printer can be caught cheating. A [`Drawing`] is of any
-//! size: [`tile`] lays it over pages, [`dxf`] writes it for a cutter (layers CUT and NOTE, arcs as arcs) and [`stl`]
+//! size: [`tile`] lays it over pages, [`shelf`] sets several pieces out on one, [`dxf`] writes it for a cutter (layers CUT and NOTE, arcs as arcs) and [`stl`]
 //! raises an outline for a 3-D printer. Nothing here knows what is drawn or why.
 //!
 //! Every writer is deterministic (no clock, no random numbers) and ends its file with a [`seal`], by which the program
@@ -14,6 +14,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
 pub mod bars;
+pub mod dxf;
 pub mod font;
 pub mod item;
 pub mod page;
@@ -22,7 +23,10 @@ pub mod pdf;
 #[cfg(test)]
 pub(crate) mod readback;
 pub mod seal;
+pub mod shelf;
+pub mod stl;
 pub mod svg;
+pub mod tile;
 
 pub use item::{Align, Ink, Item, Layer, Pen, Text};
 pub use page::{Drawing, Page, Paper, Sheet};
@@ -38,6 +42,21 @@ pub enum SheetError {
     NotDrawable {
         /// Largest coordinate that is drawn, mm.
         limit_mm: f64,
+    },
+    /// An outline that encloses no area or crosses itself.
+    #[error(
+        "The outline of this piece crosses itself or has no area, so it can't be printed in 3-D. Check the section or radius it is made from."
+    )]
+    NotSolid,
+    /// A drawing that would take a heap of paper.
+    #[error(
+        "This drawing would take {pages} pages (at most {most}). Take larger paper or a shorter piece."
+    )]
+    TooManyPages {
+        /// Pages it would take.
+        pages: usize,
+        /// Pages allowed.
+        most: usize,
     },
     /// The page description could not be written.
     #[error("The PDF could not be put together ({reason}). Use the SVG instead.")]

@@ -8,7 +8,7 @@ use super::{SheetError, drawable, font, seal};
 use ::svg::Document;
 use ::svg::node::Value;
 use ::svg::node::element::{
-    ClipPath, Definitions, Group, Path as PathNode, Text as TextNode, Title,
+    ClipPath, Definitions, Group, Path as PathNode, Rectangle, Text as TextNode, Title,
 };
 
 /// The sheet as an SVG file.
@@ -16,12 +16,13 @@ use ::svg::node::element::{
 /// # Errors
 /// [`SheetError::NotDrawable`] for coordinates that are not numbers or too large.
 pub fn text(sheet: &Sheet) -> Result<String, SheetError> {
-    page(
-        sheet.page.width_mm(),
-        sheet.page.height_mm(),
-        &sheet.title,
-        &sheet.items,
-    )
+    let (width_mm, height_mm) = (sheet.page.width_mm(), sheet.page.height_mm());
+    // White paper below it all, for viewers with a dark ground.
+    let paper = Rectangle::new()
+        .set("width", number(width_mm))
+        .set("height", number(height_mm))
+        .set("fill", "#ffffff");
+    page(width_mm, height_mm, &sheet.title, Some(paper), &sheet.items)
 }
 
 /// A drawing of any size as an SVG file of that size.
@@ -33,11 +34,18 @@ pub fn drawing(drawing: &Drawing) -> Result<String, SheetError> {
         drawing.width_mm,
         drawing.height_mm,
         &drawing.title,
+        None,
         &drawing.items,
     )
 }
 
-fn page(width_mm: f64, height_mm: f64, title: &str, items: &[Item]) -> Result<String, SheetError> {
+fn page(
+    width_mm: f64,
+    height_mm: f64,
+    title: &str,
+    paper: Option<Rectangle>,
+    items: &[Item],
+) -> Result<String, SheetError> {
     drawable(items)?;
     let mut clips = Vec::new();
     let group = group(items, &mut clips);
@@ -56,6 +64,9 @@ fn page(width_mm: f64, height_mm: f64, title: &str, items: &[Item]) -> Result<St
             definitions = definitions.add(ClipPath::new().set("id", format!("tile{i}")).add(rect));
         }
         document = document.add(definitions);
+    }
+    if let Some(paper) = paper {
+        document = document.add(paper);
     }
     let document = document.add(group);
     let body = format!("{document}\n<!-- {} -->\n", seal::blank());

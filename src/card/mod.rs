@@ -2,6 +2,7 @@
 
 mod crowd;
 mod error;
+mod face;
 pub mod find;
 mod lattice;
 pub mod layout;
@@ -9,6 +10,7 @@ mod map;
 mod marker;
 mod place;
 mod plane;
+pub mod print;
 mod reason;
 mod refine;
 mod saddle;

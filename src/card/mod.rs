@@ -5,7 +5,7 @@ pub mod find;
 mod lattice;
 pub mod layout;
 mod map;
-mod marker;
+pub mod marker;
 mod place;
 mod plane;
 mod saddle;

@@ -7,7 +7,7 @@ pub mod find;
 mod lattice;
 pub mod layout;
 mod map;
-mod marker;
+pub mod marker;
 mod place;
 mod plane;
 pub mod print;

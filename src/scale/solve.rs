@@ -113,6 +113,8 @@ pub(super) struct Frame {
     skew_u: f64,
     printed: Printed,
     placements: Vec<[f64; 3]>,
+    /// Half sides of each card, mm.
+    half_sides: Vec<[f64; 2]>,
 }
 
 /// Everything evaluated at one set of parameters.
@@ -124,14 +126,20 @@ pub(super) struct State {
     translation: Vector3<f64>,
     ratio: [f64; 2],
     placements: Vec<[f64; 3]>,
+    /// How far each card's ends stand off the panel when its middle lies on it, along its x and its y, mm.
+    curl: Vec<[f64; 2]>,
+    half_sides: Vec<[f64; 2]>,
 }
 
 const FIXED: usize = 11; // rotation 3, translation 3, bow, skew, axis, two print ratios
 const TURN_UNIT: f64 = 0.01;
+/// A card taped on lies within 0.3 mm of the panel's own shape from middle to end (95%; ours, no source: two thicknesses of
+/// card).
+const CURL_U_MM: f64 = 0.3 / K95;
 
 impl Frame {
     fn count(&self) -> usize {
-        FIXED + self.lens_root.len() + 3 * self.placements.len()
+        FIXED + self.lens_root.len() + 3 * self.placements.len() + 2 * self.half_sides.len()
     }
 
     /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm, bow and skew and axis
@@ -151,6 +159,7 @@ impl Frame {
         let turn = Rotation3::new(Vector3::new(p[0], p[1], p[2]) * TURN_UNIT);
         let u = self.printed.u95 / K95;
         let first = FIXED + self.lens_root.len();
+        let curls = first + 3 * self.placements.len();
         State {
             lens,
             surface: Surface {
@@ -171,6 +180,10 @@ impl Frame {
                     [at[0] + p[k], at[1] + p[k + 1], at[2] + TURN_UNIT * p[k + 2]]
                 })
                 .collect(),
+            curl: (0..self.half_sides.len())
+                .map(|i| [p[curls + 2 * i] * CURL_U_MM, p[curls + 2 * i + 1] * CURL_U_MM])
+                .collect(),
+            half_sides: self.half_sides.clone(),
         }
     }
 }
@@ -178,7 +191,19 @@ impl Frame {
 impl State {
     /// Photo place of a place in the first card's frame (true mm).
     pub(super) fn px(&self, mm: Point2<f64>) -> Option<Point2<f64>> {
-        let place = self.rotation * self.surface.lift(mm) + self.translation;
+        self.px_above(mm, 0.0)
+    }
+
+    /// Photo place of a printed corner of card `index`.
+    fn corner_px(&self, index: usize, printed: Point2<f64>) -> Option<Point2<f64>> {
+        let ([w, h], [cx, cy]) = (self.half_sides[index], self.curl[index]);
+        let (u, v) = (printed.x / w - 1.0, printed.y / h - 1.0);
+        self.px_above(self.place(index, printed), cx * u * u + cy * v * v)
+    }
+
+    /// Photo place of a place `depth` mm behind the panel's surface.
+    fn px_above(&self, mm: Point2<f64>, depth: f64) -> Option<Point2<f64>> {
+        let place = self.rotation * (self.surface.lift(mm) + Vector3::z() * depth) + self.translation;
         (place.z > 1.0).then(|| self.lens.project(Point2::new(place.x / place.z, place.y / place.z)))
     }
 
@@ -276,7 +301,7 @@ fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
         let Some(placements) = placements(cards, &lens, rotation, centre, origin) else { continue };
         let (axis_rad, axis_u) = match assume.axis_rad {
             Some(axis) => (axis, 2f64.to_radians()),
-            None => (axis_of(cards, &placements, origin), 5f64.to_radians()),
+            None => (axis_of(cards, &placements), 5f64.to_radians()),
         };
         // z = bow a²/2, sagitta s on a chord of 1 m: bow = 8 s / (1000 mm)².
         let bow_u = 8.0 * assume.bow_u95_mm.max(1e-3) / 1e6 / K95;
@@ -293,6 +318,7 @@ fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
             skew_u: bow_u / 6e3,
             printed: assume.printed,
             placements,
+            half_sides: cards.iter().map(|c| [middle(c).x, middle(c).y]).collect(),
         };
         if let Some(scale) = settle(cards, frame)
             && best.as_ref().is_none_or(|b| scale.sigma_px < b.sigma_px)
@@ -344,7 +370,7 @@ fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<nalgebra::Vector2<f64
         .iter()
         .enumerate()
         .map(|(i, card)| {
-            card.corners.iter().map(|c| Some(state.px(state.place(i, c.mm.0))? - c.px.0)).collect()
+            card.corners.iter().map(|c| Some(state.corner_px(i, c.mm.0)? - c.px.0)).collect()
         })
         .collect()
 }
@@ -364,6 +390,10 @@ fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Opt
     for k in 0..frame.lens_root.len() {
         value.push(p[FIXED + k]);
         part.push(Part::Lens);
+    }
+    for k in FIXED + frame.lens_root.len() + 3 * frame.placements.len()..p.len() {
+        value.push(p[k]);
+        part.push(Part::Pose);
     }
     value.iter().all(|v| v.is_finite()).then_some(Residuals { value, part })
 }
@@ -452,6 +482,8 @@ fn placements(
         translation: centre,
         ratio: [1.0, 1.0],
         placements: Vec::new(),
+        curl: Vec::new(),
+        half_sides: Vec::new(),
     };
     cards[1..]
         .iter()
@@ -482,27 +514,18 @@ fn rigid(pairs: &[(Point2<f64>, Point2<f64>)]) -> [f64; 3] {
     [b.x - (a.x * c - a.y * s), b.y - (a.x * s + a.y * c), turn]
 }
 
-/// Line through the cards' middles in the first card's frame; the card's longer side when there is one card or they lie close.
-fn axis_of(cards: &[Card], placements: &[[f64; 3]], origin: Point2<f64>) -> f64 {
-    let long_side =
-        if cards[0].layout.squares_x >= cards[0].layout.squares_y { 0.0 } else { std::f64::consts::FRAC_PI_2 };
-    let far = cards[1..]
-        .iter()
-        .zip(placements)
-        .map(|(card, [x, y, turn])| {
-            let m = middle(card);
-            let (s, c) = turn.sin_cos();
-            Point2::new(x + m.x * c - m.y * s, y + m.x * s + m.y * c) - origin
-        })
-        .max_by(|a, b| a.norm().total_cmp(&b.norm()));
-    match far {
-        Some(d) if d.norm() > 250.0 => {
-            let along = d.y.atan2(d.x);
-            // An axis has no sense of direction: keep it within a quarter turn of the card's x.
-            if along.cos() < 0.0 { along + std::f64::consts::PI } else { along }
-        }
-        _ => long_side,
+/// Mean direction of the cards' longer sides in the first card's frame: people lay a card along the swage.
+fn axis_of(cards: &[Card], placements: &[[f64; 3]]) -> f64 {
+    let turns = std::iter::once(0.0).chain(placements.iter().map(|p| p[2]));
+    let (mut x, mut y) = (0.0, 0.0);
+    for (card, turn) in cards.iter().zip(turns) {
+        let long = if card.layout.squares_x >= card.layout.squares_y { 0.0 } else { std::f64::consts::FRAC_PI_2 };
+        // An axis has no sense of direction: doubled angles average.
+        let (s, c) = (2.0 * (turn + long)).sin_cos();
+        x += c;
+        y += s;
     }
+    0.5 * y.atan2(x)
 }
 
 impl Scale {
@@ -519,6 +542,12 @@ impl Scale {
     /// The panel's surface.
     pub fn surface(&self) -> Surface {
         self.state.surface
+    }
+
+    /// Direction along which the cards were laid (or the line, when it was known), rad in the first card's frame: where a
+    /// swage is looked for first. The surface's own axis may have moved from it to fit the corners.
+    pub fn laid_axis_rad(&self) -> f64 {
+        self.frame.axis_rad
     }
 
     /// The lens as adjusted.

@@ -53,6 +53,11 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
         let light = brightness(&flanks, &range);
         parts.push((range, share, share / error.max(1e-9), light));
     }
+    if std::env::var("FPD").is_ok() {
+        for p in &parts {
+            eprintln!("   part {:?} share {:.2} t {:.1} light {:.3} anchor {}", p.0, p.1, p.2, p.3, options.anchor);
+        }
+    }
     let home = parts.iter().position(|p| p.0.contains(&options.anchor))?;
     let on = |p: &(std::ops::Range<usize>, f64, f64, f32)| p.1 > 0.4 && p.2 > 2.5;
     let mut kept = vec![home];
@@ -64,7 +69,10 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
             let Some(part) = usize::try_from(k).ok().and_then(|k| parts.get(k)) else { break };
             let edge = &parts[*if direction < 0 { kept.first() } else { kept.last() }.unwrap_or(&home)];
             // A gap is narrow and dark; what lies beyond it must be like what lies before it.
-            if on(part) && part.0.len() > options.reach {
+            let beyond = usize::try_from(k + direction).ok().and_then(|k| parts.get(k));
+            let dark = part.0.len() <= options.widest_gap
+                && beyond.is_some_and(|b| part.3 < 0.82 * b.3.min(edge.3) && on(b));
+            if on(part) && !dark && part.0.len() > options.reach / 2 {
                 if direction < 0 {
                     kept.insert(0, k as usize);
                 } else {

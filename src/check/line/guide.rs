@@ -130,9 +130,9 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     let rise_mm = if near.len() >= 2 {
         let span = near.iter().map(|m| frame.ab(*m).0);
         let reach = span.clone().fold(f64::NEG_INFINITY, f64::max) - span.fold(f64::INFINITY, f64::min);
-        (1.5 * tap_mm * half / (0.5 * reach).max(1.0)).min(0.12 * half)
+        (1.5 * tap_mm * half / (0.5 * reach).max(1.0)).min(0.16 * half)
     } else {
-        0.10 * half
+        0.14 * half
     };
     let look = SeekOptions {
         reach: (5.0 / window.pitch_b).round().max(2.0) as usize,
@@ -143,6 +143,12 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
+    if std::env::var("FPD").is_ok() {
+        eprintln!("frame along {:?} axis; window a {:.0}.. b {:.0}.. pitch {:.2} cols {} rows {} cards_b {:?}", frame.along, window.from_a, window.from_b, window.pitch_b, window.columns, window.rows, (cards_b.iter().copied().fold(f64::INFINITY, f64::min), cards_b.iter().copied().fold(f64::NEG_INFINITY, f64::max)));
+        for c in &found {
+            eprintln!("  b {:.1} rise {:.1} bow {:.1} t {:.1} agree {:.2} seen {} blocks {:?} step {:?}", window.from_b + window.pitch_b * c.row as f64, c.rise as f64 * window.pitch_b, c.bow as f64 * window.pitch_b, c.t, c.agree, c.seen, c.blocks, c.step);
+        }
+    }
     let chosen = choose(&found, &frame, &window, &near, tap_mm, &cards_b)?;
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
@@ -160,7 +166,7 @@ fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Gu
         let line = crate_line(near).ok_or(TraceError::PointsTogether)?;
         (line.0, line.1)
     } else {
-        let (s, c) = scale.surface().axis_rad.sin_cos();
+        let (s, c) = scale.laid_axis_rad().sin_cos();
         let origin = near.first().copied().unwrap_or(middle).0;
         (origin, Vector2::new(c, s))
     };
@@ -303,7 +309,7 @@ fn choose<'a>(
 ) -> Result<&'a Candidate, TraceError> {
     let strong = |c: &&Candidate| {
         let step = c.step.iter().map(|v| v * v).sum::<f32>().sqrt();
-        c.t >= LEAST_T && c.agree >= 0.62 && step >= LEAST_STEP
+        c.t >= LEAST_T && c.agree >= 0.7 && step >= LEAST_STEP && c.blocks.len() >= 4
     };
     let b_at = |c: &Candidate, a: f64| {
         let column = ((a - window.from_a) / window.pitch_a).clamp(0.0, window.columns as f64 - 1.0);
@@ -339,7 +345,7 @@ fn choose<'a>(
         if b < low { b - low } else if b > high { b - high } else { 0.0 }
     };
     let worth = |c: &Candidate| {
-        c.t.min(CLEAR_T) as f64 * (-beside(c).abs() / 150.0).exp() * (c.seen as f64).sqrt()
+        c.t.min(CLEAR_T) as f64 * (-beside(c).abs() / 150.0).exp() * (c.blocks.len() as f64).sqrt()
     };
     let mut sorted: Vec<&Candidate> = found.iter().filter(strong).collect();
     sorted.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
@@ -373,7 +379,7 @@ fn follow(
     // A band of rows about the candidate, wide enough for dents and an unseen bow.
     let reach = (9.0 / window.pitch_b).ceil() as i64;
     let rows = (2 * reach + 1) as usize;
-    let mut cost = vec![1f32; rows * steps.blocks];
+    let mut cost = vec![0f32; rows * steps.blocks];
     let middle: Vec<i64> = (0..steps.blocks)
         .map(|k| chosen.row_at(k * fine.block + fine.block / 2, strip.columns).round() as i64)
         .collect();
@@ -388,9 +394,18 @@ fn follow(
                 continue;
             }
             let along = d.iter().zip(chosen.step).map(|(a, b)| a * b).sum::<f32>() / size2;
-            cost[block * rows + r as usize] = 1.0 - along.clamp(-0.5, 1.8);
+            cost[block * rows + r as usize] = along.max(-0.5);
         }
     }
+    // The course's own steps, a little off the line, are weaker than the line's: full height is what the best blocks show.
+    let mut peaks: Vec<f32> = cost
+        .chunks(rows)
+        .map(|column| column.iter().copied().fold(0.0, f32::max))
+        .filter(|v| *v > 0.0)
+        .collect();
+    peaks.sort_by(f32::total_cmp);
+    let full = peaks.get(peaks.len() / 2).copied().unwrap_or(1.0).max(0.5);
+    cost.iter_mut().for_each(|c| *c = 1.0 - *c / full);
     let grid = CostGrid { rows, columns: steps.blocks, cost: &cost };
     let options = PathOptions { jump: 3, slope_cost: 0.02, bend_cost: 0.05, gap_cost: 1.0 };
     let path = cheapest_path(&grid, &options).ok_or(TraceError::NoLine)?;
@@ -410,7 +425,7 @@ fn follow(
         })
         .collect();
     frame.step = chosen.step;
-    frame.clear = chosen.t as f64 / (chosen.seen as f64).sqrt();
+    frame.clear = chosen.t as f64 / (chosen.seen.max(1) as f64).sqrt();
     let mean = chosen.step.iter().sum::<f32>() / 3.0;
     frame.neutral = chosen.step.iter().all(|s| (s - mean).abs() < 0.35 * mean.abs());
     frame.anchor = anchor(&frame, scale, cards, &path.seen);

@@ -98,7 +98,7 @@ struct Tried {
     stations: Vec<f64>,
 }
 
-/// One light: the blur that fits best, and how smoothly the edge then runs.
+/// One light: its blur, from the mean profile of the whole line, and how smoothly the edge then runs.
 fn try_light(
     grey: &Grey,
     light: Light,
@@ -106,28 +106,35 @@ fn try_light(
     usable: &[bool],
     options: &EdgeOptions,
 ) -> Option<Tried> {
-    let blurs = &options.blurs_px;
-    let mut tried: Vec<Option<Option<Tried>>> = vec![None; blurs.len()];
-    let mut at = blurs.len() / 3;
-    // Misfit has one minimum over the blur: walk down to it.
-    loop {
-        let mut next = at;
-        for k in [at, at.saturating_sub(1), (at + 1).min(blurs.len().saturating_sub(1))] {
-            let one = tried
-                .get_mut(k)?
-                .get_or_insert_with(|| try_blur(grey, light, start, usable, options, blurs[k]));
-            let misfit = one.as_ref().map_or(f64::INFINITY, |t| t.misfit);
-            let least = tried[next].as_ref().and_then(|t| t.as_ref()).map_or(f64::INFINITY, |t| t.misfit);
-            if misfit < least {
-                next = k;
+    let first = try_blur(grey, light, start, usable, options, line_blur(grey, start, usable, options)?)?;
+    // Along the course just found the profile is sharper than along the start.
+    let blur_px = line_blur(grey, &first.course, usable, options)?;
+    if blur_px == first.blur_px {
+        return Some(first);
+    }
+    try_blur(grey, light, &first.course, usable, options, blur_px)
+}
+
+/// Blur of the step in the mean profile of all usable columns: mottle averages out there as it never does at a station.
+fn line_blur(grey: &Grey, path: &[f64], usable: &[bool], options: &EdgeOptions) -> Option<f64> {
+    let first = usable.iter().position(|u| *u)?;
+    let last = usable.iter().rposition(|u| *u)?;
+    let best = |half_px: f64, least: f64| -> Option<f64> {
+        let half = half_px / options.pitch_px;
+        let reach = (half + 6.0 / options.pitch_px).ceil() as i64;
+        let mean = profile(grey, path, usable, first..last + 1, reach)?;
+        let mut found: Option<(f64, f64)> = None;
+        for blur_px in options.blurs_px.iter().filter(|b| **b >= least) {
+            let window = Window { blur: blur_px / options.pitch_px, half, pitch_px: options.pitch_px };
+            let r = read(&mean, reach as f64, 0.0, &window, None, 6);
+            if r.good && found.is_none_or(|(m, _)| r.misfit < m) {
+                found = Some((r.misfit, *blur_px));
             }
         }
-        if next == at {
-            break;
-        }
-        at = next;
-    }
-    tried.swap_remove(at).flatten()
+        found.map(|f| f.1)
+    };
+    let near = best(9.0, 0.0)?;
+    if near < 2.5 { Some(near) } else { best(15.0, 2.0).or(Some(near)) }
 }
 
 fn try_blur(
@@ -350,7 +357,7 @@ fn profile(
         }
         n += 1;
     }
-    if 2 * n <= total {
+    if n == 0 || (total < 200 && 2 * n <= total) {
         return None;
     }
     sum.iter_mut().for_each(|s| *s /= n as f64);

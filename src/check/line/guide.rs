@@ -150,6 +150,9 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
         }
     }
     let chosen = choose(&found, &frame, &window, &near, tap_mm, &cards_b)?;
+    if std::env::var("FPD").is_ok() {
+        eprintln!("chosen {chosen:?} near {near:?}");
+    }
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 
@@ -295,9 +298,10 @@ impl Lattice {
 /// t of nothing to 3 or 4, and some thousand courses are tried; 6.5 keeps chance out (tried on simulated bare panels).
 const LEAST_T: f32 = 6.5;
 /// Above this the strength of an edge says no more about whether it is the one meant.
-const CLEAR_T: f32 = 14.0;
-/// Least mean step of colour, gamma coding: under it 8-bit photos show nothing.
-const LEAST_STEP: f32 = 0.008;
+const CLEAR_T: f32 = 25.0;
+/// Least mean step of colour, gamma coding: three grey levels of 255 in each colour. Slow light on bare panels and walls
+/// steps by one or two.
+const LEAST_STEP: f32 = 0.018;
 
 fn choose<'a>(
     found: &'a [Candidate],

@@ -198,12 +198,12 @@ fn floor(weight: &[f64]) -> Vec<f64> {
     weight.iter().map(|w| w.max(1e-6)).collect()
 }
 
-/// Cut-off of the filter: the shortest wave asked for, or longer when the waves between are no larger than what the
-/// panel's texture alone makes of them.
+/// Cut-off of the filter: the shortest wave asked for, or longer when the waves between are mostly noise.
 ///
-/// Each longer cut-off is held against the phantom readings beside the line ([`Located::phantoms`]): as long as what it
-/// takes off the line has no more power than 1.6 times what it takes off them, it takes off noise. The factor is what
-/// chance lifts the ratio of two such powers to in one case of ten for a line of a metre.
+/// A longer cut-off takes noise off and costs what there is of shape between the two: with L the power it takes off the
+/// line and N what it takes off noise alone, the mean square error changes by max(0, L - N) - N (an unbiased estimate of
+/// risk in the manner of Mallows' Cp, 1973, from memory). N is what it takes off the phantom readings beside the line
+/// ([`Located::phantoms`]), or what white noise of the residuals' density would have there, whichever is more.
 ///
 /// [`Located::phantoms`]: crate::trace::edge::Located::phantoms
 fn cutoff(
@@ -213,33 +213,40 @@ fn cutoff(
     shortest_mm: f64,
 ) -> f64 {
     const LONGEST_MM: f64 = 130.0;
-    const CHANCE: f64 = 1.6;
-    let mut best = shortest_mm;
+    let mut best = (0.0, shortest_mm);
     for times in [1.5, 2.2, 3.2, 4.5, 6.0] {
         let cut = shortest_mm * times;
         if cut > LONGEST_MM {
             break;
         }
-        let (mut line, mut texture, mut sides) = (0.0, 0.0, 0.0);
+        let (mut line, mut texture, mut sides, mut white) = (0.0, 0.0, 0.0, 0.0);
         for (s, raw, weight, range, _) in pieces {
-            let taken = |values: &[f64], weight: &[f64]| -> Option<f64> {
+            let taken = |values: &[f64], weight: &[f64]| -> Option<(f64, f64)> {
                 let fine = Fair::new(s, Some(&floor(weight)), shortest_mm).ok()?.apply(values).ok()?;
                 let coarse = Fair::new(s, Some(&floor(weight)), cut).ok()?.apply(values).ok()?;
-                Some(fine.iter().zip(&coarse).map(|(a, b)| (a - b) * (a - b)).sum())
+                let band = fine.iter().zip(&coarse).map(|(a, b)| (a - b) * (a - b)).sum();
+                let rest = values.iter().zip(&fine).zip(weight).map(|((v, f), w)| w * (v - f) * (v - f)).sum();
+                Some((band, rest))
             };
-            line += taken(raw, weight).unwrap_or(f64::INFINITY);
+            let Some((band, rest)) = taken(raw, weight) else { return best.1 };
+            line += band;
+            let finest = 0.5 / mean_step(s) - 1.0 / shortest_mm;
+            if finest > 0.0 {
+                white += rest / finest * (1.0 / shortest_mm - 1.0 / cut);
+            }
             for series in &followed.edge.phantoms {
                 let Some((clean, trust)) = cleaned(series, range) else { continue };
-                texture += taken(&clean, &trust).unwrap_or(0.0) * mm_per_row * mm_per_row;
+                texture += taken(&clean, &trust).map_or(0.0, |t| t.0) * mm_per_row * mm_per_row;
                 sides += 1.0 / pieces.len() as f64;
             }
         }
-        if line > CHANCE * texture / f64::max(sides, 1.0) {
-            break;
+        let noise = (texture / f64::max(sides, 1.0)).max(white);
+        let change = f64::max(0.0, line - noise) - noise;
+        if change < best.0 {
+            best = (change, cut);
         }
-        best = cut;
     }
-    best
+    best.1
 }
 
 /// A run's phantom readings with outliers (a card's edge, a chip) set to the median and trusted no more.

@@ -2,6 +2,7 @@
 
 mod crowd;
 mod error;
+mod faint;
 pub mod find;
 mod lattice;
 pub mod layout;

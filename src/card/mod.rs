@@ -3,6 +3,7 @@
 mod crowd;
 mod error;
 mod face;
+mod faint;
 pub mod find;
 mod lattice;
 pub mod layout;

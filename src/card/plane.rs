@@ -75,6 +75,20 @@ impl<'a> Plane<'a> {
         top + (bottom - top) * fy
     }
 
+    /// Brightness between pixels in sixteenths of a grey level, at a place in 1/256 px that must lie inside.
+    ///
+    /// Whole numbers throughout: this is what a corner candidate costs, and there are many.
+    pub fn at_fixed(&self, x: i32, y: i32) -> i32 {
+        let at = (y >> 8) as usize * self.width + (x >> 8) as usize;
+        let (fx, fy) = (x & 255, y & 255);
+        let pair = |at: usize| match self.data.get(at..at + 2) {
+            Some(&[a, b]) => (i32::from(a) << 8) + (i32::from(b) - i32::from(a)) * fx,
+            _ => 0,
+        };
+        let (top, bottom) = (pair(at), pair(at + self.width));
+        ((top << 8) + (bottom - top) * fy) >> 12
+    }
+
     /// The part inside a box of the photo; `None` when next to nothing is.
     pub fn crop(&self, part: Box) -> Option<Plane<'static>> {
         let column = |v: f32, most: usize| (v / self.step).clamp(0.0, most as f32) as usize;

@@ -88,9 +88,10 @@ impl Sights {
         }
     }
 
-    /// Whether a place of the photo lies in a card already seen.
+    /// Where in the photo a card was seen whole, or near enough: nothing more is to be looked for there.
     pub fn outlines(&self, layouts: &[Layout]) -> Vec<[Point2<f64>; 4]> {
-        self.cards.iter().filter_map(|s| s.outline(layouts.get(s.layout)?)).collect()
+        let whole = |s: &&Sight| layouts.get(s.layout).is_some_and(|l| 2 * s.known.len() >= l.corners());
+        self.cards.iter().filter(whole).filter_map(|s| s.outline(layouts.get(s.layout)?)).collect()
     }
 }
 

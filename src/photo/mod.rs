@@ -4,6 +4,8 @@
 //! alone, before memory is spent. Pixels keep the file's own gamma-coded values (taken as sRGB; see [`srgb`]); no
 //! colour profile is applied.
 
+#![cfg_attr(test, allow(clippy::unwrap_used))]
+
 mod colours;
 mod error;
 mod exif;
@@ -20,6 +22,7 @@ mod turn;
 
 use std::fs::File;
 use std::io::{BufRead, BufReader, Cursor, ErrorKind, Read, Seek, SeekFrom};
+use std::ops::Range;
 use std::path::Path;
 
 use rayon::prelude::*;
@@ -135,24 +138,50 @@ impl Photo {
     /// Outside the photo.
     pub fn rgb_row(&self, y: usize, row: &mut Vec<u8>) {
         row.clear();
-        row.extend((0..self.width).flat_map(|x| self.rgb_at(x, y)));
+        row.extend(
+            self.luma[y * self.width..(y + 1) * self.width]
+                .iter()
+                .flat_map(|v| [*v; 3]),
+        );
+        self.rgb
+            .fill(0, y, self.width, self.height, row.as_chunks_mut().0);
     }
 
     /// The whole photo in sRGB, interleaved, `3 * width * height`. Decodes all colours, in parallel.
     pub fn rgb_plane(&self) -> Vec<u8> {
-        (0..self.rgb.strips())
-            .into_par_iter()
-            .for_each(|strip| self.rgb.warm(strip));
+        /// Rows and columns copied together: a block of either layout fits the first-level cache.
+        const BLOCK: usize = 64;
+        self.prepare_colours(0..self.width, 0..self.height);
         let mut plane = vec![0; 3 * self.width * self.height];
-        plane
-            .par_chunks_mut(3 * self.width)
-            .enumerate()
-            .for_each(|(y, row)| {
-                for (x, pixel) in row.as_chunks_mut::<3>().0.iter_mut().enumerate() {
-                    *pixel = self.rgb_at(x, y);
+        let bands = plane
+            .par_chunks_mut(3 * BLOCK * self.width)
+            .zip(self.luma.par_chunks(BLOCK * self.width));
+        bands.enumerate().for_each(|(band, (plane, luma))| {
+            let pixels = plane.as_chunks_mut::<3>().0;
+            pixels
+                .iter_mut()
+                .zip(luma)
+                .for_each(|(rgb, v)| *rgb = [*v; 3]);
+            for left in (0..self.width).step_by(BLOCK) {
+                let right = (left + BLOCK).min(self.width);
+                for (dy, row) in pixels.chunks_exact_mut(self.width).enumerate() {
+                    self.rgb.fill(
+                        left,
+                        band * BLOCK + dy,
+                        self.width,
+                        self.height,
+                        &mut row[left..right],
+                    );
                 }
-            });
+            }
+        });
         plane
+    }
+
+    /// Decodes the colours of a part of the photo now, on all cores, instead of when they are first touched. Worth it
+    /// before many threads read from one place: they would wait for one another.
+    pub fn prepare_colours(&self, columns: Range<usize>, rows: Range<usize>) {
+        self.rgb.prepare(columns, rows, self.width, self.height);
     }
 
     /// Whether colours are there.

@@ -75,20 +75,12 @@ fn read(photo: &Photo, table: &[f32; 256], at: Point2<f64>) -> Cell {
     }
     let (fx, fy) = ((at.x - x) as f32, (at.y - y) as f32);
     let weights = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
-    let colour = photo.has_colour();
     let places = [(i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1)];
     let mut cell = [0.0; 4];
     for (w, (x, y)) in weights.into_iter().zip(places) {
-        let luma = table[photo.luma[y * photo.width + x] as usize];
-        cell[3] += w * luma;
-        if colour {
-            for (c, value) in cell.iter_mut().zip(photo.rgb_at(x, y)) {
-                *c += w * table[value as usize];
-            }
-        } else {
-            for c in &mut cell[..3] {
-                *c += w * luma;
-            }
+        cell[3] += w * table[photo.luma[y * photo.width + x] as usize];
+        for (c, value) in cell.iter_mut().zip(photo.rgb_at(x, y)) {
+            *c += w * table[value as usize];
         }
     }
     cell

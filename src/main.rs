@@ -1,3 +1,7 @@
 //! The fairpanel program: everything lives in the library.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    ExitCode::from(fairpanel::cli::run(std::env::args_os()))
+}

@@ -1,6 +1,22 @@
 //! Card layouts: which squares and markers are printed, and where.
+//!
+//! A layout is a small JSON file (design section 4); the built-in ones lie beside this file. Geometry and numbering
+//! are OpenCV's ChArUco of 4.6 and later: the first square is black, the white squares carry the markers, row by
+//! row. Unknown fields are ignored, so that a newer file is still read.
 
+use super::CardError;
+use crate::units::Mm;
 use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+
+/// The one dictionary that is known.
+pub const DICTIONARY: &str = "DICT_4X4_250";
+
+/// How many markers the dictionary has.
+pub const DICTIONARY_SIZE: usize = 250;
+
+/// Cells across a marker: four of code and the black border on both sides.
+pub const MARKER_CELLS: usize = 6;
 
 /// A ChArUco card (OpenCV 4.6 and later: first square black), design section 4.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -21,23 +37,154 @@ pub struct Layout {
     pub first_id: usize,
 }
 
-/// A built-in layout by its name.
-pub fn built_in(name: &str) -> Option<Layout> {
-    (name == "strip-1").then(|| Layout {
-        name: name.to_string(),
-        dictionary: "DICT_4X4_250".to_string(),
-        squares_x: 12,
-        squares_y: 4,
-        square_mm: 15.0,
-        marker_mm: 10.5,
-        first_id: 0,
-    })
+impl Layout {
+    /// How many markers the card carries: one in each white square.
+    pub fn markers(&self) -> usize {
+        self.squares_x * self.squares_y / 2
+    }
+
+    /// How many inner corners the card has.
+    pub fn corners(&self) -> usize {
+        self.squares_x.saturating_sub(1) * self.squares_y.saturating_sub(1)
+    }
+
+    /// Where inner corner `id` is printed, card frame; `None` past the last. Row-major, as OpenCV numbers them.
+    pub fn corner(&self, id: usize) -> Option<Mm> {
+        let across = self.squares_x.saturating_sub(1);
+        if id >= self.corners() {
+            return None;
+        }
+        Some(Mm::new((id % across + 1) as f64 * self.square_mm, (id / across + 1) as f64 * self.square_mm))
+    }
+
+    /// Outer corners of the field of squares, card frame: top left, top right, bottom right, bottom left.
+    pub fn outline(&self) -> [Mm; 4] {
+        let (w, h) = (self.squares_x as f64 * self.square_mm, self.squares_y as f64 * self.square_mm);
+        [Mm::new(0.0, 0.0), Mm::new(w, 0.0), Mm::new(w, h), Mm::new(0.0, h)]
+    }
+
+    /// Id of the marker in the square of this column and row; `None` for a black square or outside the card.
+    pub fn marker_at(&self, column: usize, row: usize) -> Option<usize> {
+        if column >= self.squares_x || row >= self.squares_y || (column + row) % 2 == 0 {
+            return None;
+        }
+        // White squares in the rows above, then those to the left in this row.
+        Some(self.first_id + row * self.squares_x / 2 + column / 2)
+    }
+
+    /// Column and row of the square that carries marker `id`; `None` when the card has no such marker.
+    pub fn marker_place(&self, id: usize) -> Option<(usize, usize)> {
+        let at = id.checked_sub(self.first_id).filter(|&k| k < self.markers())?;
+        let pair = self.squares_x; // white squares in two rows
+        let (rows, rest) = (at / pair * 2, at % pair);
+        let even = self.squares_x / 2;
+        if rest < even { Some((2 * rest + 1, rows)) } else { Some((2 * (rest - even), rows + 1)) }
+    }
+
+    /// Top left corner of the marker of this id, card frame; `None` when the card has no such marker.
+    pub fn marker_corner(&self, id: usize) -> Option<Mm> {
+        let (column, row) = self.marker_place(id)?;
+        let margin = (self.square_mm - self.marker_mm) / 2.0;
+        Some(Mm::new(column as f64 * self.square_mm + margin, row as f64 * self.square_mm + margin))
+    }
+
+    /// Says what is wrong with the layout, if anything.
+    ///
+    /// # Errors
+    /// The [`CardError`] that names the field, for a card that can't be printed or found.
+    pub fn validate(&self) -> Result<(), CardError> {
+        if self.dictionary != DICTIONARY {
+            return Err(CardError::Dictionary(shorten(&self.dictionary)));
+        }
+        for (field, squares) in [("squares_x", self.squares_x), ("squares_y", self.squares_y)] {
+            // Two rows have all inner corners on one line, and no map to the photo follows from a line.
+            if !(3..=DICTIONARY_SIZE).contains(&squares) {
+                return Err(CardError::Squares { field, value: squares as f64 });
+            }
+        }
+        if !(1.0..=500.0).contains(&self.square_mm) {
+            return Err(CardError::SquareSize(self.square_mm));
+        }
+        let share = self.marker_mm / self.square_mm;
+        if !(0.3..=0.9).contains(&share) {
+            return Err(CardError::MarkerSize { marker_mm: self.marker_mm, square_mm: self.square_mm });
+        }
+        if self.first_id.saturating_add(self.markers()) > DICTIONARY_SIZE {
+            return Err(CardError::Ids { first: self.first_id, markers: self.markers() });
+        }
+        Ok(())
+    }
 }
 
-/// A layout from the text of its file.
+const BUILT_IN: [&str; 7] = [
+    include_str!("layouts/strip-1.json"),
+    include_str!("layouts/strip-2.json"),
+    include_str!("layouts/strip-3.json"),
+    include_str!("layouts/strip-4.json"),
+    include_str!("layouts/card-1.json"),
+    include_str!("layouts/card-2.json"),
+    include_str!("layouts/board.json"),
+];
+
+/// The built-in layouts, first ids rising.
+pub fn built_in() -> Vec<Layout> {
+    BUILT_IN.iter().filter_map(|json| read(json).ok()).collect()
+}
+
+/// The built-in layout of this name.
+pub fn named(name: &str) -> Option<Layout> {
+    built_in().into_iter().find(|layout| layout.name == name)
+}
+
+/// Reads a layout from the text of its JSON file.
 ///
 /// # Errors
-/// When it is not a layout.
-pub fn read(json: &str) -> Result<Layout, super::CardError> {
-    serde_json::from_str(json).map_err(|e| super::CardError::Layout(e.to_string()))
+/// One line that names the field at fault: not JSON, a field missing or no sensible number, another dictionary,
+/// marker as large as its square, more markers than the dictionary has.
+pub fn read(json: &str) -> Result<Layout, CardError> {
+    let text = json.trim_start_matches('\u{feff}');
+    let value: Value = serde_json::from_str(text)
+        .map_err(|e| CardError::NotJson { line: e.line(), column: e.column() })?;
+    let Value::Object(fields) = value else { return Err(CardError::NotJson { line: 1, column: 1 }) };
+    let text = |name: &'static str| match fields.get(name) {
+        Some(Value::String(s)) => Ok(s.clone()),
+        Some(_) => Err(CardError::Field { name, need: "a text" }),
+        None => Err(CardError::Missing(name)),
+    };
+    let layout = Layout {
+        name: text("name")?.trim().to_owned(),
+        dictionary: text("dictionary")?,
+        squares_x: count(&fields, "squares_x")?,
+        squares_y: count(&fields, "squares_y")?,
+        square_mm: number(&fields, "square_mm")?,
+        marker_mm: number(&fields, "marker_mm")?,
+        first_id: count(&fields, "first_id")?,
+    };
+    if layout.name.is_empty() || layout.name.len() > 60 || layout.name.chars().any(char::is_control) {
+        return Err(CardError::Field { name: "name", need: "a short text of 1 to 60 letters" });
+    }
+    layout.validate()?;
+    Ok(layout)
+}
+
+fn number(fields: &Map<String, Value>, name: &'static str) -> Result<f64, CardError> {
+    let value = fields.get(name).ok_or(CardError::Missing(name))?;
+    value.as_f64().filter(|v| v.is_finite()).ok_or(CardError::Field { name, need: "a number" })
+}
+
+/// A whole number that is not negative; the message of a bad one names the squares or the ids.
+fn count(fields: &Map<String, Value>, name: &'static str) -> Result<usize, CardError> {
+    let value = number(fields, name)?;
+    // Anything above the dictionary is refused here, so that no later product can overflow.
+    if value.fract() != 0.0 || !(0.0..=DICTIONARY_SIZE as f64).contains(&value) {
+        return Err(match name {
+            "first_id" => CardError::Field { name, need: "a whole number from 0 to 249" },
+            _ => CardError::Squares { field: name, value },
+        });
+    }
+    Ok(value as usize)
+}
+
+fn shorten(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(40).collect()
 }

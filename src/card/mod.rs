@@ -1,8 +1,26 @@
 //! The printed scale card: its layouts, finding it in a photo, printing it.
 
+mod crowd;
+mod error;
+mod face;
+pub mod find;
+mod lattice;
 pub mod layout;
+mod map;
+pub mod marker;
+mod place;
+mod plane;
+pub mod print;
+mod reason;
+mod refine;
+mod saddle;
+mod settle;
+mod sight;
+mod smooth;
 
 use crate::units::{Mm, Px};
+pub use error::CardError;
+pub use find::find;
 pub use layout::Layout;
 
 /// One inner corner of a card, as found.
@@ -25,12 +43,4 @@ pub struct Card {
     pub corners: Vec<Corner>,
     /// Standard uncertainty of a corner's coordinate, px, from the scatter about a smooth local map.
     pub sigma_px: f64,
-}
-
-/// Why no card gave a scale.
-#[derive(Debug, thiserror::Error)]
-pub enum CardError {
-    /// A layout file that is none.
-    #[error("This is not a card layout: {0}.")]
-    Layout(String),
 }

@@ -62,14 +62,14 @@ impl Common {
             },
             lens: self.lens.as_deref().map(lens_file).transpose()?,
             printed: self.printed,
-            bow_mm,
+            bow_mm: Some(bow_mm),
         })
     }
 }
 
 /// A built-in layout by name, else the layout file.
 fn card_layout(name: &str) -> Result<Layout, Failure> {
-    if let Some(layout) = layout::built_in(name) {
+    if let Some(layout) = layout::named(name) {
         return Ok(layout);
     }
     let path = Path::new(name);
@@ -84,7 +84,7 @@ fn card_layout(name: &str) -> Result<Layout, Failure> {
 
 /// The lens file.
 fn lens_file(path: &Path) -> Result<LensFile, Failure> {
-    lens::read(&small_text(path, "lens file")?)
+    lens::LensFile::read(&small_text(path, "lens file")?)
         .map_err(|error| Failure::Input(format!("{}: {error}", path.display())))
 }
 

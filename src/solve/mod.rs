@@ -1,1 +1,14 @@
-//! (to come)
+//! Small numerical tools on plain numbers: banded systems, cheapest paths, least squares with covariance, robust
+//! weights, correlated noise. They know nothing of photos, files or units.
+
+#![cfg_attr(test, allow(clippy::unwrap_used))]
+
+pub mod banded;
+pub mod correlated;
+pub mod lm;
+pub mod path;
+pub mod random;
+pub mod robust;
+
+#[cfg(test)]
+pub(crate) mod testset;

@@ -1,0 +1,56 @@
+//! What EXIF says of camera, lens and orientation. A broken block is the file's problem, not the photo's: it counts as
+//! absent as far as it can't be read.
+
+use exif::{In, Reader, Tag, Value};
+
+use super::Facts;
+
+/// Longest camera name kept, letters.
+const MAX_NAME: usize = 64;
+
+/// Fills camera, focal lengths and zoom into `facts` and gives the orientation, 1 when absent or out of range.
+/// `block`: EXIF from its TIFF header on.
+pub(super) fn read(block: Vec<u8>, facts: &mut Facts) -> u8 {
+    let parsed = Reader::new().continue_on_error(true).read_raw(block);
+    let Ok(exif) = parsed.or_else(|e| e.distill_partial_result(|_| {})) else {
+        return 1;
+    };
+    let number = |tag| {
+        let value = match &exif.get_field(tag, In::PRIMARY)?.value {
+            Value::Rational(v) => v.first()?.to_f64(),
+            Value::Short(v) => f64::from(*v.first()?),
+            Value::Long(v) => f64::from(*v.first()?),
+            _ => return None,
+        };
+        // EXIF 2.3: 0 stands for unknown (focal lengths) or not used (zoom).
+        (value.is_finite() && value > 0.0).then_some(value)
+    };
+    let words = |tag| match &exif.get_field(tag, In::PRIMARY)?.value {
+        Value::Ascii(v) => {
+            let text = String::from_utf8_lossy(v.first()?);
+            let text: String = text
+                .chars()
+                .filter(|c| !c.is_control())
+                .take(MAX_NAME)
+                .collect();
+            let text = text.trim().to_string();
+            (!text.is_empty()).then_some(text)
+        }
+        _ => None,
+    };
+    facts.camera = match (words(Tag::Make), words(Tag::Model)) {
+        (Some(make), Some(model)) if model.starts_with(&make) => Some(model),
+        (Some(make), Some(model)) => Some(format!("{make} {model}")),
+        (make, model) => model.or(make),
+    };
+    facts.focal_mm = number(Tag::FocalLength);
+    facts.focal_35mm = number(Tag::FocalLengthIn35mmFilm);
+    facts.zoom = number(Tag::DigitalZoomRatio);
+    let orientation = exif
+        .get_field(Tag::Orientation, In::PRIMARY)
+        .and_then(|f| f.value.get_uint(0));
+    orientation
+        .and_then(|o| u8::try_from(o).ok())
+        .filter(|o| (1..=8).contains(o))
+        .unwrap_or(1)
+}

@@ -1,0 +1,536 @@
+//! Cards and lens to a [`Scale`]: one adjustment for pose, bow, card places and, when not known, the lens.
+
+use super::adjust::{Residuals, adjust};
+use super::homography::{homography, pose};
+use super::surface::Surface;
+use crate::budget::Part;
+use crate::card::Card;
+use crate::lens::model::PARAMETERS;
+use crate::lens::{Lens, UprightLens};
+use crate::units::{K95, Mm, Px};
+use nalgebra::{DMatrix, DVector, Point2, Rotation3, Vector3};
+use thiserror::Error;
+
+/// Why a photo's cards give no scale.
+#[derive(Debug, Error, PartialEq)]
+pub enum ScaleError {
+    /// No card handed in.
+    #[error("no scale card was found in the photo; lay one flat beside the line, whole and in focus")]
+    NoCard,
+    /// Too few corners, or all on one line.
+    #[error(
+        "only {seen} of card '{name}' can be used as it lies; at least {need} corners not in one row are needed. Take it out of the glare or step closer"
+    )]
+    TooFew {
+        /// Card name.
+        name: String,
+        /// Corners seen.
+        seen: usize,
+        /// Corners needed.
+        need: usize,
+    },
+    /// The adjustment went nowhere.
+    #[error("the camera's place can't be worked out from card '{name}'; lay the card flat on the panel and take the photo less from the side")]
+    Unsolved {
+        /// Card name.
+        name: String,
+    },
+}
+
+/// Lengths of the printed check bars as measured with a rule.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Printed {
+    /// Printed length along x over nominal.
+    pub ratio_x: f64,
+    /// Printed length along y over nominal.
+    pub ratio_y: f64,
+    /// Half-width of the 95% interval of either ratio (the rule's reading error over the bar's length).
+    pub u95: f64,
+}
+
+impl Default for Printed {
+    /// Not measured: nominal, with an ordinary printer's error of 0.3% (design section 4).
+    fn default() -> Self {
+        Printed { ratio_x: 1.0, ratio_y: 1.0, u95: 0.003 }
+    }
+}
+
+/// What is taken as known beside the cards' corners.
+#[derive(Debug, Clone)]
+pub struct Assume {
+    /// True length of the print.
+    pub printed: Printed,
+    /// How far panels bow: 95% half-width of the sagitta on a chord of 1 m, mm.
+    pub bow_u95_mm: f64,
+    /// Direction of the bow axis in the first card's frame, rad, when known (the traced line's own).
+    pub axis_rad: Option<f64>,
+    /// Lens and its covariance; `None`: an ordinary phone's is assumed.
+    pub lens: Option<UprightLens>,
+    /// The lens file may be another lens's: keep its values, doubt them as an ordinary phone's.
+    pub lens_doubt: bool,
+    /// Focal length from EXIF, px, used without a lens file.
+    pub focal_px: Option<f64>,
+    /// Upright photo width, px.
+    pub width: usize,
+    /// Upright photo height, px.
+    pub height: usize,
+}
+
+/// Corners a card needs.
+pub const NEED: usize = 6;
+
+/// Sagitta 95% of the design's default bow on a metre.
+pub const BOW_U95_MM: f64 = 25.0;
+
+/// Photo pixels to millimetres in the first card's frame.
+#[derive(Debug, Clone)]
+pub struct Scale {
+    pub(super) frame: Frame,
+    pub(super) parameters: DVector<f64>,
+    pub(super) state: State,
+    /// Share of each source in the covariance of the parameters.
+    pub(super) covariance: Vec<(Part, DMatrix<f64>)>,
+    /// Rms residual of each card's corners, px, in the order given.
+    pub rms_px: Vec<f64>,
+    /// Standard uncertainty of a corner as the fit found it, px.
+    pub sigma_px: f64,
+    /// Cards left out because they don't lie on the panel of the first.
+    pub apart: Vec<String>,
+}
+
+/// What stays fixed while parameters move.
+#[derive(Debug, Clone)]
+pub(super) struct Frame {
+    lens: Lens,
+    /// Columns: one lens parameter vector a unit of the whitened lens parameters; empty when exact.
+    lens_root: Vec<[f64; PARAMETERS]>,
+    rotation: Rotation3<f64>,
+    translation: Vector3<f64>,
+    origin: Point2<f64>,
+    axis_rad: f64,
+    axis_u: f64,
+    bow_u: f64,
+    skew_u: f64,
+    printed: Printed,
+    placements: Vec<[f64; 3]>,
+}
+
+/// Everything evaluated at one set of parameters.
+#[derive(Debug, Clone)]
+pub(super) struct State {
+    pub(super) lens: Lens,
+    pub(super) surface: Surface,
+    rotation: Rotation3<f64>,
+    translation: Vector3<f64>,
+    ratio: [f64; 2],
+    placements: Vec<[f64; 3]>,
+}
+
+const FIXED: usize = 11; // rotation 3, translation 3, bow, skew, axis, two print ratios
+const TURN_UNIT: f64 = 0.01;
+
+impl Frame {
+    fn count(&self) -> usize {
+        FIXED + self.lens_root.len() + 3 * self.placements.len()
+    }
+
+    /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm, bow and skew and axis
+    /// and print ratio in units of their prior's u, lens whitened, then x mm, y mm, turn 0.01 rad of each further card.
+    pub(super) fn state(&self, p: &DVector<f64>) -> State {
+        let lens = if self.lens_root.is_empty() {
+            self.lens
+        } else {
+            let mut values = self.lens.parameters();
+            for (k, root) in self.lens_root.iter().enumerate() {
+                for (value, r) in values.iter_mut().zip(root) {
+                    *value += p[FIXED + k] * r;
+                }
+            }
+            self.lens.with_parameters(&values)
+        };
+        let turn = Rotation3::new(Vector3::new(p[0], p[1], p[2]) * TURN_UNIT);
+        let u = self.printed.u95 / K95;
+        let first = FIXED + self.lens_root.len();
+        State {
+            lens,
+            surface: Surface {
+                bow: p[6] * self.bow_u,
+                skew: p[7] * self.skew_u,
+                axis_rad: self.axis_rad + p[8] * self.axis_u,
+                origin: self.origin,
+            },
+            rotation: turn * self.rotation,
+            translation: self.translation + Vector3::new(p[3], p[4], p[5]),
+            ratio: [self.printed.ratio_x * (1.0 + p[9] * u), self.printed.ratio_y * (1.0 + p[10] * u)],
+            placements: self
+                .placements
+                .iter()
+                .enumerate()
+                .map(|(i, at)| {
+                    let k = first + 3 * i;
+                    [at[0] + p[k], at[1] + p[k + 1], at[2] + TURN_UNIT * p[k + 2]]
+                })
+                .collect(),
+        }
+    }
+}
+
+impl State {
+    /// Photo place of a place in the first card's frame (true mm).
+    pub(super) fn px(&self, mm: Point2<f64>) -> Option<Point2<f64>> {
+        let place = self.rotation * self.surface.lift(mm) + self.translation;
+        (place.z > 1.0).then(|| self.lens.project(Point2::new(place.x / place.z, place.y / place.z)))
+    }
+
+    /// Place in the first card's frame (true mm) that a photo place shows.
+    pub(super) fn mm(&self, px: Point2<f64>) -> Option<Point2<f64>> {
+        let ray = self.lens.ray(px);
+        let back = self.rotation.inverse();
+        self.surface.meet(back * -self.translation, back * Vector3::new(ray.x, ray.y, 1.0))
+    }
+
+    /// Where a printed corner of card `index` lies in the first card's frame.
+    fn place(&self, index: usize, printed: Point2<f64>) -> Point2<f64> {
+        let (x, y) = (printed.x * self.ratio[0], printed.y * self.ratio[1]);
+        if index == 0 {
+            return Point2::new(x, y);
+        }
+        let [x0, y0, turn] = self.placements[index - 1];
+        let (s, c) = turn.sin_cos();
+        Point2::new(x0 + x * c - y * s, y0 + x * s + y * c)
+    }
+}
+
+/// Solves pose, bow, card places and (when not exact) the lens from all cards together.
+///
+/// The first of `cards` is the frame. Standard uncertainty of a corner: the cards' own, or the residual scatter where
+/// that is larger. Priors, each a normal distribution:
+/// - bow: sagitta `bow_u95_mm` on 1 m at 95%; its change along the panel (third order) at 95% as much as would turn the
+///   bow of one half metre into none, a plain statement that panels don't wiggle (ours, no source);
+/// - bow axis: 2° about the traced line when that is known, else 5° about the line through the cards (ours, no source);
+/// - an ordinary phone's lens without a lens file: focal length of EXIF 4% (35 mm equivalents are rounded, and stated by
+///   width or by diagonal), 15% without EXIF; principal point 0.8% of the width; k1 0.1, k2 0.08, k3 0.03, tangential 5e-4
+///   (ours, from the spread of published phone calibrations, from memory).
+///
+/// # Errors
+/// [`ScaleError`]: no card, too few corners, no answer.
+pub fn solve(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
+    let Some(first) = cards.first() else { return Err(ScaleError::NoCard) };
+    for card in cards {
+        if card.corners.len() < NEED {
+            return Err(ScaleError::TooFew {
+                name: card.layout.name.clone(),
+                seen: card.corners.len(),
+                need: NEED,
+            });
+        }
+    }
+    let joint = solve_on(cards, assume);
+    if cards.len() == 1 {
+        return joint;
+    }
+    // A card that lies elsewhere than on the panel (on the floor, on a stand) spoils the common fit by far more than noise.
+    let limit = 0.6_f64.max(8.0 * median_sigma(cards));
+    match joint {
+        Ok(scale) if scale.sigma_px <= limit => Ok(scale),
+        _ => {
+            let mut kept = vec![first.clone()];
+            let mut apart = Vec::new();
+            for card in &cards[1..] {
+                kept.push(card.clone());
+                if !solve_on(&kept, assume).is_ok_and(|s| s.sigma_px <= limit) {
+                    kept.pop();
+                    apart.push(card.layout.name.clone());
+                }
+            }
+            let mut scale = solve_on(&kept, assume)?;
+            scale.apart = apart;
+            Ok(scale)
+        }
+    }
+}
+
+fn median_sigma(cards: &[Card]) -> f64 {
+    let mut sigma: Vec<f64> = cards.iter().map(|c| c.sigma_px).collect();
+    sigma.sort_by(f64::total_cmp);
+    sigma[sigma.len() / 2].clamp(0.02, 0.5)
+}
+
+fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
+    let name = || cards[0].layout.name.clone();
+    let (lens, lens_root) = lens_prior(assume);
+    let first_pose = card_pose(&cards[0], &lens).ok_or_else(|| ScaleError::TooFew {
+        name: name(),
+        seen: cards[0].corners.len(),
+        need: NEED,
+    })?;
+    let ratio = Vector3::new(assume.printed.ratio_x, assume.printed.ratio_y, 1.0);
+    let origin = middle(&cards[0]);
+    let origin = Point2::new(origin.x * ratio.x, origin.y * ratio.y);
+    let mut best: Option<Scale> = None;
+    // A plane seen nearly square on has a twin, tilted the other way, that fits almost as well: start from both.
+    for twin in [false, true] {
+        let (rotation, at) = first_pose;
+        let centre = rotation * Vector3::new(origin.x, origin.y, 0.0) + at;
+        let rotation = if twin { twin_of(rotation, centre) } else { rotation };
+        let Some(placements) = placements(cards, &lens, rotation, centre, origin) else { continue };
+        let (axis_rad, axis_u) = match assume.axis_rad {
+            Some(axis) => (axis, 2f64.to_radians()),
+            None => (axis_of(cards, &placements, origin), 5f64.to_radians()),
+        };
+        // z = bow a²/2, sagitta s on a chord of 1 m: bow = 8 s / (1000 mm)².
+        let bow_u = 8.0 * assume.bow_u95_mm.max(1e-3) / 1e6 / K95;
+        let frame = Frame {
+            lens,
+            lens_root: lens_root.clone(),
+            rotation,
+            translation: centre,
+            origin,
+            axis_rad,
+            axis_u,
+            bow_u,
+            // bow + 6 skew a = 0 at a = 1 m for bow and skew both at their 95%.
+            skew_u: bow_u / 6e3,
+            printed: assume.printed,
+            placements,
+        };
+        if let Some(scale) = settle(cards, frame)
+            && best.as_ref().is_none_or(|b| scale.sigma_px < b.sigma_px)
+        {
+            best = Some(scale);
+        }
+    }
+    best.ok_or_else(|| ScaleError::Unsolved { name: name() })
+}
+
+fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
+    let start = DVector::zeros(frame.count());
+    let mut sigma = median_sigma(cards);
+    let mut adjusted = None;
+    let mut p = start;
+    for _ in 0..2 {
+        let got = adjust(p.clone(), 30, |p| residuals(cards, &frame, p, sigma))?;
+        p = got.parameters.clone();
+        let corners: usize = cards.iter().map(|c| c.corners.len()).sum();
+        let state = frame.state(&p);
+        let square: f64 = misses(cards, &state)?.iter().flatten().map(|m| m.norm_squared()).sum();
+        let free = (2 * corners) as f64 - (6 + 3 * frame.placements.len()) as f64;
+        let found = (square / free.max(1.0)).sqrt();
+        adjusted = Some((got, found));
+        if found <= sigma {
+            break;
+        }
+        sigma = found;
+    }
+    let (got, found) = adjusted?;
+    let state = frame.state(&got.parameters);
+    let rms_px = misses(cards, &state)?
+        .iter()
+        .map(|m| (m.iter().map(|v| v.norm_squared()).sum::<f64>() / m.len().max(1) as f64).sqrt())
+        .collect();
+    Some(Scale {
+        parameters: got.parameters,
+        state,
+        covariance: got.covariance,
+        rms_px,
+        sigma_px: found,
+        apart: Vec::new(),
+        frame,
+    })
+}
+
+fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<nalgebra::Vector2<f64>>>> {
+    cards
+        .iter()
+        .enumerate()
+        .map(|(i, card)| {
+            card.corners.iter().map(|c| Some(state.px(state.place(i, c.mm.0))? - c.px.0)).collect()
+        })
+        .collect()
+}
+
+fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Option<Residuals> {
+    let state = frame.state(p);
+    let mut value = Vec::new();
+    for miss in misses(cards, &state)?.iter().flatten() {
+        value.push(miss.x / sigma);
+        value.push(miss.y / sigma);
+    }
+    let mut part = vec![Part::Pose; value.len()];
+    for (i, source) in [(6, Part::Bow), (7, Part::Bow), (8, Part::Bow), (9, Part::Scale), (10, Part::Scale)] {
+        value.push(p[i]);
+        part.push(source);
+    }
+    for k in 0..frame.lens_root.len() {
+        value.push(p[FIXED + k]);
+        part.push(Part::Lens);
+    }
+    value.iter().all(|v| v.is_finite()).then_some(Residuals { value, part })
+}
+
+/// Lens to start from and a root of its covariance (columns).
+fn lens_prior(assume: &Assume) -> (Lens, Vec<[f64; PARAMETERS]>) {
+    let long = assume.width.max(assume.height) as f64;
+    let phone = |lens: &Lens, focal_share: f64| {
+        let f = lens.fx;
+        let sd: [f64; PARAMETERS] =
+            [focal_share * f, 0.003 * f, 0.008 * long, 0.008 * long, 0.1, 0.08, 5e-4, 5e-4, 0.03];
+        let mut root: Vec<[f64; PARAMETERS]> = Vec::new();
+        for (i, s) in sd.iter().enumerate() {
+            let mut column = [0.0; PARAMETERS];
+            column[i] = *s;
+            if i == 0 {
+                column[1] = *s; // the focal length is common to x and y, their ratio is nearly one
+            }
+            root.push(column);
+        }
+        root
+    };
+    match &assume.lens {
+        Some(known) if !assume.lens_doubt => {
+            let root = known.covariance.as_ref().map_or_else(Vec::new, |c| {
+                let eigen = c.clone().symmetric_eigen();
+                (0..PARAMETERS)
+                    .filter(|k| eigen.eigenvalues[*k] > 1e-18)
+                    .map(|k| {
+                        let s = eigen.eigenvalues[k].sqrt();
+                        std::array::from_fn(|i| eigen.eigenvectors[(i, k)] * s)
+                    })
+                    .collect()
+            });
+            (known.lens, root)
+        }
+        Some(doubted) => (doubted.lens, phone(&doubted.lens, 0.04)),
+        None => {
+            let (focal, share) = match assume.focal_px {
+                Some(f) if f > 0.2 * long && f < 20.0 * long => (f, 0.04),
+                _ => (0.75 * long, 0.15),
+            };
+            let lens = Lens::pinhole(assume.width, assume.height, focal);
+            let root = phone(&lens, share);
+            (lens, root)
+        }
+    }
+}
+
+fn middle(card: &Card) -> Point2<f64> {
+    Point2::new(
+        0.5 * card.layout.squares_x as f64 * card.layout.square_mm,
+        0.5 * card.layout.squares_y as f64 * card.layout.square_mm,
+    )
+}
+
+fn card_pose(card: &Card, lens: &Lens) -> Option<(Rotation3<f64>, Vector3<f64>)> {
+    let mm: Vec<_> = card.corners.iter().map(|c| c.mm.0).collect();
+    let rays: Vec<_> = card.corners.iter().map(|c| lens.ray(c.px.0)).collect();
+    pose(&homography(&mm, &rays)?)
+}
+
+/// The other tilt: the plane's normal mirrored in the line of sight.
+fn twin_of(rotation: Rotation3<f64>, at: Vector3<f64>) -> Rotation3<f64> {
+    let sight = at.normalize();
+    let normal = rotation * Vector3::z();
+    let mirrored = sight * (2.0 * normal.dot(&sight)) - normal;
+    match Rotation3::rotation_between(&normal, &mirrored) {
+        Some(turn) => turn * rotation,
+        None => rotation,
+    }
+}
+
+/// Where the further cards lie, through the plane of the first.
+fn placements(
+    cards: &[Card],
+    lens: &Lens,
+    rotation: Rotation3<f64>,
+    centre: Vector3<f64>,
+    origin: Point2<f64>,
+) -> Option<Vec<[f64; 3]>> {
+    let flat = State {
+        lens: *lens,
+        surface: Surface { bow: 0.0, skew: 0.0, axis_rad: 0.0, origin },
+        rotation,
+        translation: centre,
+        ratio: [1.0, 1.0],
+        placements: Vec::new(),
+    };
+    cards[1..]
+        .iter()
+        .map(|card| {
+            let seen: Vec<(Point2<f64>, Point2<f64>)> =
+                card.corners.iter().map(|c| Some((c.mm.0, flat.mm(c.px.0)?))).collect::<Option<_>>()?;
+            Some(rigid(&seen))
+        })
+        .collect()
+}
+
+/// Rigid placement (x, y, turn) that takes the first of each pair to the second, least squares (Umeyama's closed form in 2-D).
+fn rigid(pairs: &[(Point2<f64>, Point2<f64>)]) -> [f64; 3] {
+    let n = pairs.len() as f64;
+    let (mut a, mut b) = (nalgebra::Vector2::zeros(), nalgebra::Vector2::zeros());
+    for (p, q) in pairs {
+        a += p.coords / n;
+        b += q.coords / n;
+    }
+    let (mut dot, mut cross) = (0.0, 0.0);
+    for (p, q) in pairs {
+        let (u, v) = (p.coords - a, q.coords - b);
+        dot += u.dot(&v);
+        cross += u.x * v.y - u.y * v.x;
+    }
+    let turn = cross.atan2(dot);
+    let (s, c) = turn.sin_cos();
+    [b.x - (a.x * c - a.y * s), b.y - (a.x * s + a.y * c), turn]
+}
+
+/// Line through the cards' middles in the first card's frame; the card's longer side when there is one card or they lie close.
+fn axis_of(cards: &[Card], placements: &[[f64; 3]], origin: Point2<f64>) -> f64 {
+    let long_side =
+        if cards[0].layout.squares_x >= cards[0].layout.squares_y { 0.0 } else { std::f64::consts::FRAC_PI_2 };
+    let far = cards[1..]
+        .iter()
+        .zip(placements)
+        .map(|(card, [x, y, turn])| {
+            let m = middle(card);
+            let (s, c) = turn.sin_cos();
+            Point2::new(x + m.x * c - m.y * s, y + m.x * s + m.y * c) - origin
+        })
+        .max_by(|a, b| a.norm().total_cmp(&b.norm()));
+    match far {
+        Some(d) if d.norm() > 250.0 => {
+            let along = d.y.atan2(d.x);
+            // An axis has no sense of direction: keep it within a quarter turn of the card's x.
+            if along.cos() < 0.0 { along + std::f64::consts::PI } else { along }
+        }
+        _ => long_side,
+    }
+}
+
+impl Scale {
+    /// Photo place of a place in the first card's frame; `None` behind the camera.
+    pub fn px_from_mm(&self, mm: Mm) -> Option<Px> {
+        self.state.px(mm.0).map(Px)
+    }
+
+    /// Place in the first card's frame that a photo place shows, on the panel's surface; `None` where the ray misses it.
+    pub fn mm_from_px(&self, px: Px) -> Option<Mm> {
+        self.state.mm(px.0).map(Mm)
+    }
+
+    /// The panel's surface.
+    pub fn surface(&self) -> Surface {
+        self.state.surface
+    }
+
+    /// The lens as adjusted.
+    pub fn lens(&self) -> Lens {
+        self.state.lens
+    }
+
+    /// Millimetres a pixel covers at a photo place, the mean of both directions.
+    pub fn mm_per_px(&self, px: Px) -> Option<f64> {
+        let at = |dx: f64, dy: f64| self.state.mm(Point2::new(px.0.x + dx, px.0.y + dy));
+        let (l, r, u, d) = (at(-1.0, 0.0)?, at(1.0, 0.0)?, at(0.0, -1.0)?, at(0.0, 1.0)?);
+        let (x, y) = ((r - l) * 0.5, (d - u) * 0.5);
+        Some((x.x * y.y - x.y * y.x).abs().sqrt())
+    }
+}

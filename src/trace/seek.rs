@@ -1,0 +1,233 @@
+//! Lines that run coherently along a strip.
+//!
+//! A swage line crosses a photo nearly straight (the strip is in the panel's own frame, lens and tilt taken out) and keeps
+//! its two sides' difference of colour from end to end; dirt, mottle and coat patches don't. So for every straight or
+//! slightly bowed course through the strip the *vector* difference of colour between just above and just below is
+//! averaged, block by block, and held against its own scatter: Student's t of a coherent edge. A Hough transform in which
+//! a vote has a sign and a colour.
+
+use super::strip::Strip;
+use rayon::prelude::*;
+
+/// How to look.
+#[derive(Debug, Clone)]
+pub struct SeekOptions {
+    /// Rows averaged on each side.
+    pub reach: usize,
+    /// Rows left out in the middle on each side.
+    pub skip: usize,
+    /// Columns averaged to a block.
+    pub block: usize,
+    /// Steepest course looked for, rows from the middle to either end.
+    pub rise: f32,
+    /// Largest bow looked for, rows from the middle to either end.
+    pub bow: f32,
+}
+
+/// A coherent line.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Candidate {
+    /// Row in the strip's middle column.
+    pub row: f32,
+    /// Rows from the middle to the last column, without bow.
+    pub rise: f32,
+    /// Rows from the middle to either end by bow.
+    pub bow: f32,
+    /// Mean difference of colour, below less above (red, green, blue).
+    pub step: [f32; 3],
+    /// Student's t of that mean against its scatter from block to block.
+    pub t: f32,
+    /// Share of the blocks, among those that can be seen, whose step goes the same way.
+    pub agree: f32,
+    /// Blocks that can be seen.
+    pub seen: usize,
+}
+
+impl Candidate {
+    /// Row of the course at a column.
+    pub fn row_at(&self, column: usize, columns: usize) -> f32 {
+        let u = 2.0 * column as f32 / (columns.max(2) - 1) as f32 - 1.0;
+        self.row + self.rise * u + self.bow * u * u
+    }
+}
+
+/// Block-wise colour difference across every row: `steps[block * rows + row]`, NaN where it can't be seen.
+#[derive(Debug, Clone)]
+pub struct Steps {
+    /// Blocks along.
+    pub blocks: usize,
+    /// Rows across.
+    pub rows: usize,
+    /// Difference, below less above.
+    pub step: Vec<[f32; 3]>,
+}
+
+/// Colour differences of a strip, `block` columns averaged.
+pub fn steps(strip: &Strip, options: &SeekOptions) -> Steps {
+    let blocks = strip.columns.div_ceil(options.block.max(1));
+    let rows = strip.rows;
+    let mut step = vec![[f32::NAN; 3]; blocks * rows];
+    step.par_chunks_mut(rows.max(1)).enumerate().for_each(|(block, out)| {
+        let first = block * options.block;
+        let last = (first + options.block).min(strip.columns);
+        let mut sum = vec![[0f32; 3]; rows];
+        let mut count = vec![0u16; rows];
+        let mut running = vec![[0f32; 4]; rows + 1];
+        for column in first..last {
+            for (row, cell) in strip.column(column).iter().enumerate() {
+                let before = running[row];
+                running[row + 1] = if cell[0].is_nan() {
+                    before
+                } else {
+                    [before[0] + cell[0], before[1] + cell[1], before[2] + cell[2], before[3] + 1.0]
+                };
+            }
+            let (reach, skip) = (options.reach, options.skip);
+            for row in reach + skip..rows.saturating_sub(reach + skip) {
+                let above = diff(&running[row - skip], &running[row - skip - reach]);
+                let below = diff(&running[row + 1 + skip + reach], &running[row + 1 + skip]);
+                let n = reach as f32;
+                if above[3] == n && below[3] == n {
+                    for c in 0..3 {
+                        sum[row][c] += (below[c] - above[c]) / n;
+                    }
+                    count[row] += 1;
+                }
+            }
+        }
+        for row in 0..rows {
+            if 2 * count[row] as usize >= last - first {
+                out[row] = sum[row].map(|v| v / count[row] as f32);
+            }
+        }
+    });
+    Steps { blocks, rows, step }
+}
+
+fn diff(a: &[f32; 4], b: &[f32; 4]) -> [f32; 4] {
+    std::array::from_fn(|i| a[i] - b[i])
+}
+
+/// Coherent lines, strongest t first, one within `2 * skip + reach` rows of another dropped.
+///
+/// Cost: courses × rows × blocks.
+pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
+    let (rows, blocks) = (steps.rows, steps.blocks);
+    if blocks < 6 || rows < 4 {
+        return Vec::new();
+    }
+    let rises = courses(options.rise, 1.5);
+    let bows = courses(options.bow, 2.5);
+    let mut best: Vec<Option<Candidate>> = rises
+        .par_iter()
+        .map(|rise| {
+            let mut best: Vec<Option<Candidate>> = vec![None; rows];
+            let mut sums = vec![[0f32; 5]; rows];
+            for bow in &bows {
+                add_up(steps, *rise, *bow, &mut sums);
+                for (row, sum) in sums.iter().enumerate() {
+                    let n = sum[4];
+                    if n < 0.3 * blocks as f32 || n < 6.0 {
+                        continue;
+                    }
+                    let mean = [sum[0] / n, sum[1] / n, sum[2] / n];
+                    let size2 = mean.iter().map(|m| m * m).sum::<f32>();
+                    let scatter2 = ((sum[3] / n - size2) / 3.0).max(1e-8);
+                    let t = (size2 * n / scatter2).sqrt();
+                    if best[row].as_ref().is_none_or(|b| t > b.t) {
+                        best[row] = Some(Candidate {
+                            row: row as f32,
+                            rise: *rise,
+                            bow: *bow,
+                            step: mean,
+                            t,
+                            agree: 0.0,
+                            seen: n as usize,
+                        });
+                    }
+                }
+            }
+            best
+        })
+        .reduce(
+            || vec![None; rows],
+            |mut a, b| {
+                for (a, b) in a.iter_mut().zip(b) {
+                    if let Some(b) = b
+                        && a.as_ref().is_none_or(|a| b.t > a.t)
+                    {
+                        *a = Some(b);
+                    }
+                }
+                a
+            },
+        );
+    let apart = (options.reach + 2 * options.skip) as f32 * 0.6;
+    let mut found: Vec<Candidate> = best.drain(..).flatten().collect();
+    found.sort_by(|a, b| b.t.total_cmp(&a.t).then(a.row.total_cmp(&b.row)));
+    let mut kept: Vec<Candidate> = Vec::new();
+    for mut candidate in found {
+        if kept.len() >= 24 {
+            break;
+        }
+        if kept.iter().all(|k| (k.row - candidate.row).abs() > apart) {
+            candidate.agree = agreement(steps, &candidate);
+            kept.push(candidate);
+        }
+    }
+    kept
+}
+
+fn courses(most: f32, pitch: f32) -> Vec<f32> {
+    let n = (most / pitch).ceil() as i32;
+    (-n..=n).map(|i| i as f32 * pitch).collect()
+}
+
+/// Sums along one course for every middle row: step (3), its square, count.
+fn add_up(steps: &Steps, rise: f32, bow: f32, sums: &mut [[f32; 5]]) {
+    let rows = steps.rows as isize;
+    sums.fill([0.0; 5]);
+    for block in 0..steps.blocks {
+        let shift = course(block, steps.blocks, rise, bow).round() as isize;
+        let column = &steps.step[block * steps.rows..(block + 1) * steps.rows];
+        let from = (-shift).max(0);
+        let to = (rows - shift).min(rows);
+        for row in from..to {
+            let d = column[(row + shift) as usize];
+            let sum = &mut sums[row as usize];
+            if d[0] == d[0] {
+                sum[0] += d[0];
+                sum[1] += d[1];
+                sum[2] += d[2];
+                sum[3] += d[0] * d[0] + d[1] * d[1] + d[2] * d[2];
+                sum[4] += 1.0;
+            }
+        }
+    }
+}
+
+fn course(block: usize, blocks: usize, rise: f32, bow: f32) -> f32 {
+    let u = 2.0 * block as f32 / (blocks.max(2) - 1) as f32 - 1.0;
+    rise * u + bow * u * u
+}
+
+fn agreement(steps: &Steps, candidate: &Candidate) -> f32 {
+    let size2 = candidate.step.iter().map(|m| m * m).sum::<f32>().max(1e-12);
+    let (mut seen, mut agree) = (0, 0);
+    for block in 0..steps.blocks {
+        let row = candidate.row + course(block, steps.blocks, candidate.rise, candidate.bow);
+        if row < 0.0 || row.round() as usize >= steps.rows {
+            continue;
+        }
+        let d = steps.step[block * steps.rows + row.round() as usize];
+        if d[0].is_nan() {
+            continue;
+        }
+        seen += 1;
+        let along = d.iter().zip(candidate.step).map(|(a, b)| a * b).sum::<f32>() / size2;
+        if along > 0.3 {
+            agree += 1;
+        }
+    }
+    agree as f32 / seen.max(1) as f32
+}

@@ -4,6 +4,8 @@
 //! alone, before memory is spent. Pixels keep the file's own gamma-coded values (taken as sRGB; see [`srgb`]); no
 //! colour profile is applied.
 
+#![cfg_attr(test, allow(clippy::unwrap_used))]
+
 mod colours;
 mod error;
 mod exif;

@@ -193,7 +193,7 @@ pub fn photo(picture: &Picture, how: &Develop, name: &str) -> Photo {
         width: w,
         height: h,
         luma,
-        rgb,
+        rgb: rgb.into(),
         facts: Facts {
             orientation: how.orientation,
             stored_width: if turned { h } else { w },

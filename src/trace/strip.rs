@@ -75,20 +75,12 @@ fn read(photo: &Photo, table: &[f32; 256], at: Point2<f64>) -> Cell {
     }
     let (fx, fy) = ((at.x - x) as f32, (at.y - y) as f32);
     let weights = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
-    let first = j * photo.width + i;
-    let places = [first, first + 1, first + photo.width, first + photo.width + 1];
+    let places = [(i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1)];
     let mut cell = [0.0; 4];
-    for (w, k) in weights.into_iter().zip(places) {
-        let luma = table[photo.luma[k] as usize];
-        cell[3] += w * luma;
-        if photo.rgb.is_empty() {
-            for c in &mut cell[..3] {
-                *c += w * luma;
-            }
-        } else {
-            for (c, value) in cell.iter_mut().zip(&photo.rgb[3 * k..3 * k + 3]) {
-                *c += w * table[*value as usize];
-            }
+    for (w, (x, y)) in weights.into_iter().zip(places) {
+        cell[3] += w * table[photo.luma[y * photo.width + x] as usize];
+        for (c, value) in cell.iter_mut().zip(photo.rgb_at(x, y)) {
+            *c += w * table[value as usize];
         }
     }
     cell

@@ -21,7 +21,10 @@ fn photo() -> Photo {
         width,
         height,
         luma: (0..width * height).map(|_| grain()).collect(),
-        rgb: (0..3 * width * height).map(|_| grain()).collect(),
+        rgb: (0..3 * width * height)
+            .map(|_| grain())
+            .collect::<Vec<u8>>()
+            .into(),
         facts: Facts::default(),
     }
 }

@@ -9,6 +9,8 @@ use nalgebra::Vector2;
 pub struct Label {
     /// The place it points at.
     pub at: Place,
+    /// The side of the line it would rather lie on: above zero the way of [`Room::away`], below zero the other.
+    pub side: f64,
     /// Its words.
     pub words: String,
     /// Its colour; a bar beside the words, which are dark on white whatever it is.
@@ -22,6 +24,7 @@ pub fn draw(drawing: &mut Drawing, labels: &[Label], room: &Room, type_size: f64
         .iter()
         .map(|label| Wanted {
             at: label.at,
+            side: label.side,
             width: fonts::width(&label.words, type_size, true) + 2.0 * pad + bar,
             height: type_size * 1.5,
         })
@@ -61,6 +64,7 @@ pub fn draw(drawing: &mut Drawing, labels: &[Label], room: &Room, type_size: f64
 struct Wanted {
     /// What it points at.
     at: Place,
+    side: f64,
     width: f64,
     height: f64,
 }
@@ -131,7 +135,7 @@ impl Room {
     }
 
     /// How bad a box is: over another label counts most, then a leader across a label, then what it covers of the
-    /// line, then its distance.
+    /// line, then its distance and side.
     fn cost(&self, frame: &Frame, label: &Wanted, taken: &[Placed]) -> f64 {
         let wide = frame.grown(label.height * 0.15);
         let own = leader(frame, label.at);
@@ -147,7 +151,9 @@ impl Room {
             (frame.left + frame.right) / 2.0,
             (frame.top + frame.bottom) / 2.0,
         );
-        over * 1e7 + crossed * 1e5 + covered * 1e3 + (middle - label.at).norm()
+        let wrong_side = (middle - label.at).dot(&self.away) * label.side < 0.0;
+        let detour = if wrong_side { label.height * 2.0 } else { 0.0 };
+        over * 1e7 + crossed * 1e5 + covered * 1e3 + detour + (middle - label.at).norm()
     }
 }
 
@@ -192,6 +198,7 @@ mod tests {
         at.iter()
             .map(|x| Wanted {
                 at: Place::new(*x, 300.0),
+                side: 0.0,
                 width: 220.0,
                 height: 40.0,
             })
@@ -230,6 +237,7 @@ mod tests {
     fn a_label_too_large_for_the_picture_still_gets_a_box() {
         let huge = Wanted {
             at: Place::new(500.0, 300.0),
+            side: 0.0,
             width: 3000.0,
             height: 40.0,
         };

@@ -391,6 +391,7 @@ impl Ribbon {
                 self.draw_gap(drawing, page, at);
                 labels.push(Label {
                     at,
+                    side: 0.0,
                     words: gap_label(gap.step_mm),
                     colour: GREY,
                 });
@@ -400,6 +401,7 @@ impl Ribbon {
             if let Some(at) = self.at(result, wave.peak_mm, &self.shown) {
                 labels.push(Label {
                     at,
+                    side: wave.height_mm.value,
                     words: wave_label(wave),
                     colour: colour(wave.what),
                 });

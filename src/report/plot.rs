@@ -245,6 +245,7 @@ impl Axes {
             let at = Place::new(self.x(gap.at_mm), self.frame.top + TYPE);
             labels.push(Label {
                 at,
+                side: 0.0,
                 words: gap_label(gap.step_mm),
                 colour: GREY,
             });
@@ -256,6 +257,7 @@ impl Axes {
                 let at = self.place(row, 0.0);
                 labels.push(Label {
                     at,
+                    side: row.d_mm * self.sign,
                     words: wave_label(wave),
                     colour: colour(wave.what),
                 });
@@ -300,7 +302,7 @@ impl Axes {
                 format!("; dashed: {} mm apart", short(verdict.tol_mm, 3))
             });
         let axis = format!(
-            "mm {up} in the photo, from {}; grey: ± (95%){dashed}",
+            "mm {up} from {}; grey: ± (95%){dashed}",
             reference(&result.line.reference)
         );
         let size = fitting(&axis, TYPE, false, wide);

@@ -50,6 +50,9 @@ pub const K95: f64 = 1.959_963_984_540_054;
 impl Measured {
     /// From a standard uncertainty `u` (normal, many degrees of freedom): `u95 = 1.96 u`.
     pub fn from_u(value: f64, u: f64) -> Self {
-        Measured { value, u95: K95 * u }
+        Measured {
+            value,
+            u95: K95 * u,
+        }
     }
 }

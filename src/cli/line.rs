@@ -6,7 +6,7 @@ use super::exit::{Ending, Failure};
 use super::photos::{self, Photos, Place};
 use crate::check::line::{LineOptions, LineResult, ReferenceChoice, measure};
 use crate::photo::{self, Limits, Need, Photo};
-use crate::report::text;
+use crate::report::{overlay, plot, text};
 use crate::units::Mm;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -96,12 +96,13 @@ pub fn run(args: &LineArgs) -> Result<Ending, Failure> {
     })
 }
 
-/// The marked photo and the plots.
-fn pictures(_photo: &Photo, _result: &LineResult, place: Place) -> Result<(), Failure> {
-    for name in ["overlay.png", "plot.png", "plot.svg"] {
-        place.put(name, b"")?;
-    }
-    Ok(())
+/// The marked photo and the plots, drawn side by side.
+fn pictures(photo: &Photo, result: &LineResult, place: Place) -> Result<(), Failure> {
+    let (overlay, (png, svg)) =
+        rayon::join(|| overlay::png(photo, result), || plot::png_and_svg(result));
+    place.put("overlay.png", &overlay)?;
+    place.put("plot.png", &png)?;
+    place.put("plot.svg", svg.as_bytes())
 }
 
 /// What to measure from; a file is an earlier answer of this check.

@@ -55,13 +55,27 @@ impl Lens {
 
     /// Parameters in the order fx, fy, cx, cy, k1, k2, p1, p2, k3 (that of the covariance).
     pub fn parameters(&self) -> [f64; PARAMETERS] {
-        [self.fx, self.fy, self.cx, self.cy, self.k1, self.k2, self.p1, self.p2, self.k3]
+        [
+            self.fx, self.fy, self.cx, self.cy, self.k1, self.k2, self.p1, self.p2, self.k3,
+        ]
     }
 
     /// The same sensor with other parameters (order of [`Lens::parameters`]).
     pub fn with_parameters(&self, p: &[f64; PARAMETERS]) -> Self {
         let [fx, fy, cx, cy, k1, k2, p1, p2, k3] = *p;
-        Lens { width: self.width, height: self.height, fx, fy, cx, cy, k1, k2, p1, p2, k3 }
+        Lens {
+            width: self.width,
+            height: self.height,
+            fx,
+            fy,
+            cx,
+            cy,
+            k1,
+            k2,
+            p1,
+            p2,
+            k3,
+        }
     }
 
     /// Distorts a ray direction `(x/z, y/z)`.
@@ -96,7 +110,11 @@ impl Lens {
                 Some(inverse) => {
                     let step = inverse * miss;
                     let length = step.norm();
-                    ray += if length > 0.2 { step * (0.2 / length) } else { step };
+                    ray += if length > 0.2 {
+                        step * (0.2 / length)
+                    } else {
+                        step
+                    };
                 }
                 None => break,
             }

@@ -144,7 +144,10 @@ mod tests {
     fn an_uncertainty_is_rounded_up_and_never_to_zero() {
         check(json!({"u95_mm": 0.00000001}), json!({"u95_mm": 0.0001}));
         check(json!({"u95_mm": 0.0301}), json!({"u95_mm": 0.0301}));
-        check(json!({"u95_mm": 0.030_100_000_000_1}), json!({"u95_mm": 0.0301}));
+        check(
+            json!({"u95_mm": 0.030_100_000_000_1}),
+            json!({"u95_mm": 0.0301}),
+        );
         check(json!({"u95_mm": 0.030101}), json!({"u95_mm": 0.0302}));
     }
 

@@ -1,5 +1,14 @@
 //! A result as JSON, plain text, a marked photo and a plot. Nothing here measures.
 
+mod canvas;
+mod drawing;
+mod fonts;
 pub mod json;
+mod labels;
+pub mod overlay;
+pub mod plot;
+mod scene;
+mod shrink;
 pub mod text;
+mod vector;
 pub mod words;

@@ -46,8 +46,6 @@ pub struct Located {
     pub sd: f64,
     /// What the texture beside the edge alone does to a reading, rows: one series a side and distance.
     pub phantoms: Vec<Vec<f64>>,
-    /// Light it was found in.
-    pub light: Light,
     /// Blur of the step, px.
     pub blur_px: f64,
     /// Step, below less above, over the scatter of the pixels about the model.
@@ -79,16 +77,82 @@ pub fn locate(strip: &Strip, start: &[f64], usable: &[bool], options: &EdgeOptio
     }
     tried.sort_by(|a, b| a.badness.total_cmp(&b.badness));
     let best = tried.first()?;
-    let grey = seen_in(strip, &best.light);
-    let mut found = refine(&grey, best, usable, options)?;
+    let limit = 2.5 * best.badness;
+    let chosen: Vec<&Tried> = tried.iter().filter(|t| t.badness < limit).take(4).collect();
+    let mixed: Vec<Mixed> = weights(&chosen, options.pitch_px)
+        .into_iter()
+        .zip(&chosen)
+        .filter(|(w, _)| *w > 0.02)
+        .map(|(weight, t)| Mixed { weight, tried: t, grey: seen_in(strip, &t.light) })
+        .collect();
+    let mut found = refine(&mixed, best, usable, options)?;
     found.rough_px = best.rough_px;
     found.disagree = disagreement(&tried, found.course.len());
     Some(found)
 }
 
+/// A light with its share in the reading.
+struct Mixed<'a> {
+    weight: f64,
+    tried: &'a Tried,
+    grey: Grey,
+}
+
+/// Weights of the lights that give the least variance of their weighted mean (best linear unbiased estimate, Gauss–Markov):
+/// from the covariance of their readings' second differences, which know no shape, and their misfits. Negative weights are
+/// dropped one by one.
+fn weights(lights: &[&Tried], pitch_px: f64) -> Vec<f64> {
+    let mut active: Vec<usize> = (0..lights.len()).collect();
+    let second = |t: &Tried, i: usize| {
+        let ok = t.weights[i - 1] > 0.0 && t.weights[i] > 0.0 && t.weights[i + 1] > 0.0;
+        ok.then(|| (t.readings[i - 1] - 2.0 * t.readings[i] + t.readings[i + 1]) * pitch_px)
+    };
+    let covariance = |a: &Tried, b: &Tried| {
+        let clip = |t: &Tried, d: f64| d.clamp(-4.0 * t.rough_px * 6f64.sqrt(), 4.0 * t.rough_px * 6f64.sqrt());
+        let (mut sum, mut n) = (0.0, 0.0);
+        for i in 1..a.readings.len().min(b.readings.len()).saturating_sub(1) {
+            if let (Some(p), Some(q)) = (second(a, i), second(b, i)) {
+                sum += clip(a, p) * clip(b, q) / 6.0;
+                n += 1.0;
+            }
+        }
+        if n > 3.0 { sum / n } else { 0.0 }
+    };
+    loop {
+        let n = active.len();
+        let mut matrix = nalgebra::DMatrix::zeros(n, n);
+        for (i, a) in active.iter().enumerate() {
+            for (j, b) in active.iter().enumerate() {
+                matrix[(i, j)] = covariance(lights[*a], lights[*b]);
+            }
+            let own = lights[*a];
+            matrix[(i, i)] += (3.0 * own.misfit * own.blur_px.max(1.0)).powi(2) + 1e-8;
+        }
+        let mut out = vec![0.0; lights.len()];
+        let ones = nalgebra::DVector::from_element(n, 1.0);
+        let Some(w) = matrix.cholesky().map(|c| c.solve(&ones)) else {
+            out[0] = 1.0;
+            return out;
+        };
+        let worst = (0..n).min_by(|a, b| w[*a].total_cmp(&w[*b])).unwrap_or(0);
+        if w[worst] < 0.0 && n > 1 {
+            active.remove(worst);
+            continue;
+        }
+        let total: f64 = w.iter().sum();
+        for (i, a) in active.iter().enumerate() {
+            out[*a] = w[i] / total;
+        }
+        return out;
+    }
+}
+
 #[derive(Debug, Clone)]
 struct Tried {
     light: Light,
+    /// Readings of the wide stations, rows, and their weights.
+    readings: Vec<f64>,
+    weights: Vec<f64>,
     blur_px: f64,
     misfit: f64,
     badness: f64,
@@ -106,7 +170,7 @@ fn try_light(
     usable: &[bool],
     options: &EdgeOptions,
 ) -> Option<Tried> {
-    let first = try_blur(grey, light, start, usable, options, line_blur(grey, start, usable, options)?)?;
+    let first = try_blur(grey, light.clone(), start, usable, options, line_blur(grey, start, usable, options)?)?;
     // Along the course just found the profile is sharper than along the start.
     let blur_px = line_blur(grey, &first.course, usable, options)?;
     if blur_px == first.blur_px {
@@ -173,6 +237,8 @@ fn try_blur(
     let steps = course(&steps, &w, 12.0, 4)?.value;
     Some(Tried {
         light,
+        readings: x,
+        weights: w,
         blur_px,
         misfit,
         badness,
@@ -196,24 +262,49 @@ fn roughness(x: &[f64], w: &[f64]) -> f64 {
     1.4826 * *d.select_nth_unstable_by(middle, f64::total_cmp).1 / 6f64.sqrt()
 }
 
-/// Final readings in the chosen light, course and texture.
-fn refine(grey: &Grey, tried: &Tried, usable: &[bool], options: &EdgeOptions) -> Option<Located> {
-    let window = Window::new(tried.blur_px, options.pitch_px);
-    let mut path = tried.course.clone();
+/// Readings at every station in the chosen lights together.
+fn read_mixed(
+    mixed: &[Mixed],
+    path: &[f64],
+    usable: &[bool],
+    options: &EdgeOptions,
+) -> Vec<Reading> {
+    let mut out: Vec<Reading> = Vec::new();
+    for m in mixed {
+        let window = Window::new(m.tried.blur_px, options.pitch_px);
+        let one = read_all(&m.grey, path, usable, options, &window, Some(&m.tried.steps), 1);
+        if out.is_empty() {
+            out = one.iter().map(|r| Reading { row: 0.0, step: 0.0, misfit: 0.0, good: r.good }).collect();
+        }
+        for (sum, r) in out.iter_mut().zip(&one) {
+            sum.row += m.weight * r.row;
+            sum.step += m.weight * r.step;
+            sum.misfit += m.weight * r.misfit;
+            sum.good &= r.good;
+        }
+    }
+    out
+}
+
+/// Final readings, course and texture.
+fn refine(mixed: &[Mixed], best: &Tried, usable: &[bool], options: &EdgeOptions) -> Option<Located> {
+    let blur = best.blur_px / options.pitch_px;
+    let mut path = best.course.clone();
+    let columns = path.len();
     let mut readings = Vec::new();
     let mut smooth = None;
     let mut cutoff = options.shortest;
     for _ in 0..4 {
-        readings = read_all(grey, &path, usable, options, &window, Some(&tried.steps), 1);
+        readings = read_mixed(mixed, &path, usable, options);
         let (x, w) = split(&readings);
         let mut c = course(&x, &w, cutoff, 5)?;
         // Readings are linear in the light only within a fraction of the blur of the course they start from: where they
         // scatter much, more of them must be averaged for the next start.
-        while c.sd / (0.5 * cutoff).sqrt() > 0.2 * window.blur && cutoff < 8.0 * options.shortest {
+        while c.sd / (0.5 * cutoff).sqrt() > 0.2 * blur && cutoff < 8.0 * options.shortest {
             cutoff *= 1.5;
             c = course(&x, &w, cutoff, 5)?;
         }
-        path = spread_out(&c.value, options.station, grey.columns);
+        path = spread_out(&c.value, options.station, columns);
         smooth = Some(c);
     }
     let smooth = smooth?;
@@ -221,18 +312,18 @@ fn refine(grey: &Grey, tried: &Tried, usable: &[bool], options: &EdgeOptions) ->
         (0..readings.len()).map(|i| (i as f64 + 0.5) * options.station as f64 - 0.5).collect();
     let residual: Vec<f64> = readings.iter().zip(&smooth.value).map(|(r, c)| r.row - c).collect();
     let good: Vec<&Reading> = readings.iter().filter(|r| r.good).collect();
-    let steps = good.iter().map(|r| r.step).sum::<f64>() / good.len().max(1) as f64;
-    let misfit = (good.iter().map(|r| r.misfit * r.misfit).sum::<f64>() / good.len().max(1) as f64).sqrt();
+    let n = good.len().max(1) as f64;
+    let step = good.iter().map(|r| r.step).sum::<f64>() / n;
+    let misfit = (good.iter().map(|r| r.misfit * r.misfit).sum::<f64>() / n).sqrt();
     Some(Located {
         column,
         residual,
         weight: smooth.weight,
         sd: smooth.sd,
-        phantoms: phantoms(grey, &path, usable, options, &window, &readings),
-        light: tried.light,
-        blur_px: tried.blur_px,
-        contrast: steps.abs() / misfit.max(1e-9),
-        misfit: misfit / steps.abs().max(1e-9),
+        phantoms: phantoms(mixed, &path, usable, options, readings.len()),
+        blur_px: best.blur_px,
+        contrast: step.abs() / misfit.max(1e-9),
+        misfit: misfit / step.abs().max(1e-9),
         rough_px: 0.0,
         disagree: Vec::new(),
         course: smooth.value,
@@ -337,10 +428,22 @@ fn read_all(
         .collect()
 }
 
-/// Mean profile of some columns, straightened along the path: values at offsets -reach..=reach rows; NaN off the strip.
+/// Mean profile of some columns, straightened along the path: values at offsets -reach..=reach rows.
 fn profile(
     grey: &Grey,
     path: &[f64],
+    usable: &[bool],
+    columns: std::ops::Range<usize>,
+    reach: i64,
+) -> Option<Vec<f64>> {
+    profile_beside(grey, path, 0.0, usable, columns, reach)
+}
+
+/// As [`profile`], `away` rows beside the path.
+fn profile_beside(
+    grey: &Grey,
+    path: &[f64],
+    away: f64,
     usable: &[bool],
     columns: std::ops::Range<usize>,
     reach: i64,
@@ -354,8 +457,8 @@ fn profile(
             continue;
         }
         let values = &grey.values[column * grey.rows..(column + 1) * grey.rows];
-        let base = path[column].floor();
-        let f = path[column] - base;
+        let base = (path[column] + away).floor();
+        let f = path[column] + away - base;
         let first = base as i64 - reach;
         if first < 0 || first as usize + size >= grey.rows {
             continue;
@@ -494,39 +597,52 @@ pub fn normal_cdf(z: f64) -> f64 {
 
 /// What the estimator makes of the texture beside the edge: its first step on the flanks, where the true shift is nothing.
 ///
-/// One series for each flank, at a distance where the step itself is out of the window.
+/// One series of `stations` shifts for each flank, at a distance where the step itself is out of the window; NaN where the
+/// strip is covered.
 fn phantoms(
-    grey: &Grey,
+    mixed: &[Mixed],
     path: &[f64],
     usable: &[bool],
     options: &EdgeOptions,
-    window: &Window,
-    readings: &[Reading],
+    stations: usize,
 ) -> Vec<Vec<f64>> {
-    let reach = (window.half + 1.0).ceil() as i64;
-    // Beside the step, but on the strip.
-    let room = 0.5 * grey.rows as f64 - reach as f64 - 4.0 / options.pitch_px;
-    let away = (2.0 * window.half + 2.0 / options.pitch_px).min(room).max(1.2 * window.half);
-    let good = readings.iter().filter(|r| r.good);
-    let (sum, n) = good.fold((0.0, 0.0), |(s, n), r| (s + r.step, n + 1.0));
-    let step = if n > 0.0 { sum / n } else { return Vec::new() };
-    [-away, away]
+    use rayon::prelude::*;
+    [-1.0, 1.0]
         .iter()
-        .filter_map(|off| {
-            let shifted: Vec<f64> = path.iter().map(|p| p + off).collect();
-            let mut series = Vec::with_capacity(readings.len());
-            let mut found = 0;
-            for k in 0..readings.len() {
-                let columns = k * options.station..(k + 1) * options.station;
-                let shift = profile(grey, &shifted, usable, columns, reach)
-                    .and_then(|p| solve_once(&p, reach as f64, 0.0, step, window))
-                    .map(|s| s.shift);
-                found += usize::from(shift.is_some());
-                series.push(shift.unwrap_or(f64::NAN));
-            }
-            (2 * found > readings.len()).then_some(series)
+        .filter_map(|side| {
+            let series: Vec<f64> = (0..stations)
+                .into_par_iter()
+                .with_min_len(32)
+                .map(|k| {
+                    let columns = k * options.station..(k + 1) * options.station;
+                    let at = (k * options.station + options.station / 2).min(path.len() - 1);
+                    mixed.iter().map(|m| m.weight * phantom(m, path, usable, options, columns.clone(), at, *side)).sum()
+                })
+                .collect();
+            let found = series.iter().filter(|v| v.is_finite()).count();
+            (2 * found > stations).then_some(series)
         })
         .collect()
+}
+
+/// One light's shift on the texture at one station; NaN where it can't be seen.
+fn phantom(
+    mixed: &Mixed,
+    path: &[f64],
+    usable: &[bool],
+    options: &EdgeOptions,
+    columns: std::ops::Range<usize>,
+    at: usize,
+    side: f64,
+) -> f64 {
+    let window = Window::new(mixed.tried.blur_px, options.pitch_px);
+    let reach = (window.half + 1.0).ceil() as i64;
+    // Beside the step, but on the strip.
+    let room = 0.5 * mixed.grey.rows as f64 - reach as f64 - 4.0 / options.pitch_px;
+    let away = side * (2.0 * window.half + 2.0 / options.pitch_px).min(room).max(1.2 * window.half);
+    profile_beside(&mixed.grey, path, away, usable, columns, reach)
+        .and_then(|p| solve_once(&p, reach as f64, 0.0, mixed.tried.steps[at], &window))
+        .map_or(f64::NAN, |s| s.shift)
 }
 
 #[cfg(test)]

@@ -53,11 +53,6 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
         let light = brightness(&flanks, &range);
         parts.push((range, share, share / error.max(1e-9), light));
     }
-    if std::env::var("FPD").is_ok() {
-        for p in &parts {
-            eprintln!("   part {:?} share {:.2} t {:.1} light {:.3} anchor {}", p.0, p.1, p.2, p.3, options.anchor);
-        }
-    }
     let home = parts.iter().position(|p| p.0.contains(&options.anchor))?;
     let on = |p: &(std::ops::Range<usize>, f64, f64, f32)| p.1 > 0.4 && p.2 > 2.5;
     let mut kept = vec![home];

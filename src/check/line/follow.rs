@@ -133,9 +133,6 @@ pub fn follow(
         }
     }
     let edge = edge.ok_or(TraceError::Faint)?;
-    if std::env::var("FPD").is_ok() {
-        eprintln!("edge light {:?} blur {} contrast {:.1} misfit {:.4} rough {:.3} sd rows {:.3} faint {faint} clear {:.1} stretches {:?} both {:?}", edge.light, edge.blur_px, edge.contrast, edge.misfit, edge.rough_px, edge.sd, guide.clear, stretches, (both.above, both.below));
-    }
     Ok(Followed { centre, normal, mm_per_px, middle, stretches, edge, station, faint })
 }
 

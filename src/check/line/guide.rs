@@ -143,16 +143,7 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
-    if std::env::var("FPD").is_ok() {
-        eprintln!("frame along {:?} axis; window a {:.0}.. b {:.0}.. pitch {:.2} cols {} rows {} cards_b {:?}", frame.along, window.from_a, window.from_b, window.pitch_b, window.columns, window.rows, (cards_b.iter().copied().fold(f64::INFINITY, f64::min), cards_b.iter().copied().fold(f64::NEG_INFINITY, f64::max)));
-        for c in &found {
-            eprintln!("  b {:.1} rise {:.1} bow {:.1} t {:.1} agree {:.2} seen {} blocks {:?} step {:?}", window.from_b + window.pitch_b * c.row as f64, c.rise as f64 * window.pitch_b, c.bow as f64 * window.pitch_b, c.t, c.agree, c.seen, c.blocks, c.step);
-        }
-    }
     let chosen = choose(&found, &frame, &window, &near, tap_mm, &cards_b)?;
-    if std::env::var("FPD").is_ok() {
-        eprintln!("chosen {chosen:?} near {near:?}");
-    }
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 

@@ -78,7 +78,10 @@ pub fn locate(strip: &Strip, start: &[f64], usable: &[bool], options: &EdgeOptio
     tried.sort_by(|a, b| a.badness.total_cmp(&b.badness));
     let best = tried.first()?;
     let limit = 2.5 * best.badness;
-    let chosen: Vec<&Tried> = tried.iter().filter(|t| t.badness < limit).take(4).collect();
+    // A light that sees the edge more blurred sees it through halved chroma, and displaced.
+    let sharp = 1.4 * best.blur_px + 0.1;
+    let chosen: Vec<&Tried> =
+        tried.iter().filter(|t| t.badness < limit && t.blur_px <= sharp).take(4).collect();
     let mixed: Vec<Mixed> = weights(&chosen, options.pitch_px)
         .into_iter()
         .zip(&chosen)

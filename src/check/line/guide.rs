@@ -143,7 +143,7 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
-    let chosen = choose(&found, &frame, &window, &near, tap_mm, &cards_b)?;
+    let chosen = choose(&strip, &found, &frame, &window, &near, tap_mm, &cards_b)?;
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 
@@ -295,6 +295,7 @@ const CLEAR_T: f32 = 25.0;
 const LEAST_STEP: f32 = 0.018;
 
 fn choose<'a>(
+    strip: &Strip,
     found: &'a [Candidate],
     frame: &Guide,
     window: &Window,
@@ -302,7 +303,7 @@ fn choose<'a>(
     tap_mm: f64,
     cards_b: &[f64],
 ) -> Result<&'a Candidate, TraceError> {
-    let strong = |c: &&Candidate| {
+    let strong = |c: &&Candidate| -> bool {
         let step = c.step.iter().map(|v| v * v).sum::<f32>().sqrt();
         c.t >= LEAST_T && c.agree >= 0.7 && step >= LEAST_STEP && c.blocks.len() >= 4
     };
@@ -325,12 +326,13 @@ fn choose<'a>(
             let z = miss(c) / (0.7 * tap_mm);
             c.t.min(CLEAR_T) as f64 * (-0.5 * z * z).exp()
         };
-        return found
+        let best = found
             .iter()
             .filter(strong)
             .filter(|c| miss(c) < 2.0 * tap_mm + 3.0)
             .max_by(|a, b| worth(a).total_cmp(&worth(b)))
-            .ok_or(TraceError::NoLineNear);
+            .ok_or(TraceError::NoLineNear)?;
+        return Ok(nearer_edge(found, best, window, strong, miss));
     }
     let low = cards_b.iter().copied().fold(f64::INFINITY, f64::min);
     let high = cards_b.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -339,8 +341,24 @@ fn choose<'a>(
         let b = b_at(c, 0.0);
         if b < low { b - low } else if b > high { b - high } else { 0.0 }
     };
+    let flank = mean_colour(strip, window, |_| (low - 10.0, high + 10.0));
     let worth = |c: &Candidate| {
-        c.t.min(CLEAR_T) as f64 * (-beside(c).abs() / 150.0).exp() * (c.blocks.len() as f64).sqrt()
+        // A panel's own edge, a mask or a shelf may be as straight as the swage: beyond a swage the same paint goes on.
+        let side = if beside(c) < 0.0 { -1.0 } else { 1.0 };
+        let alike = [(14.0, 40.0), (40.0, 80.0), (80.0, 120.0)]
+            .into_iter()
+            .filter_map(|(from, to)| {
+                let beyond = mean_colour(strip, window, |column| {
+                    let b = window.from_b + window.pitch_b * c.row_at(column, window.columns) as f64;
+                    if side < 0.0 { (b - to, b - from) } else { (b + from, b + to) }
+                })?;
+                Some(same_paint(&flank?, &beyond))
+            })
+            .fold(0.0, f64::max);
+        c.t.min(CLEAR_T) as f64
+            * (-beside(c).abs() / 150.0).exp()
+            * (c.blocks.len() as f64).sqrt()
+            * (0.3 + 0.7 * alike)
     };
     let mut sorted: Vec<&Candidate> = found.iter().filter(strong).collect();
     sorted.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
@@ -354,8 +372,74 @@ fn choose<'a>(
         Some(other) => {
             Err(TraceError::TwoLines { apart_mm: (beside(other) - beside(best)).abs() })
         }
-        None => Ok(best),
+        None => Ok(nearer_edge(found, best, window, strong, |c| beside(c).abs())),
     }
+}
+
+/// Of a tape's two edges (opposite steps, side by side, at most 40 mm apart) the one that lies nearer.
+fn nearer_edge<'a>(
+    found: &'a [Candidate],
+    best: &'a Candidate,
+    window: &Window,
+    strong: impl Fn(&&Candidate) -> bool,
+    distance: impl Fn(&Candidate) -> f64,
+) -> &'a Candidate {
+    const WIDEST_MM: f64 = 40.0;
+    let cosine = |c: &Candidate| {
+        let dot: f32 = c.step.iter().zip(best.step).map(|(a, b)| a * b).sum();
+        let size = |s: &[f32; 3]| s.iter().map(|v| v * v).sum::<f32>().sqrt().max(1e-9);
+        f64::from(dot / (size(&c.step) * size(&best.step)))
+    };
+    found
+        .iter()
+        .filter(strong)
+        .filter(|c| {
+            let apart_mm = f64::from((c.row - best.row).abs()) * window.pitch_b;
+            let turn_mm = f64::from((c.rise - best.rise).abs()) * window.pitch_b;
+            let size = |s: &[f32; 3]| s.iter().map(|v| v * v).sum::<f32>().sqrt();
+            apart_mm > 6.0
+                && apart_mm < WIDEST_MM
+                && turn_mm < 0.5 * apart_mm + 6.0
+                && cosine(c) < -0.5
+                && size(&c.step) > 0.4 * size(&best.step)
+                && distance(c) < distance(best)
+        })
+        .min_by(|a, b| distance(a).total_cmp(&distance(b)))
+        .unwrap_or(best)
+}
+
+/// Mean colour (red, green, blue, gamma coding) of the strip where `rows_mm(column)` says, sampled; `None` when hardly any of
+/// it can be seen.
+fn mean_colour(strip: &Strip, window: &Window, rows_mm: impl Fn(usize) -> (f64, f64)) -> Option<[f64; 3]> {
+    let (mut sum, mut n, mut asked) = ([0.0; 3], 0.0, 0.0);
+    for column in (0..strip.columns).step_by(9) {
+        let (from, to) = rows_mm(column);
+        let row = |b: f64| ((b - window.from_b) / window.pitch_b).round();
+        let mut r = row(from);
+        while r <= row(to) {
+            asked += 1.0;
+            if r >= 0.0 && r < strip.rows as f64 {
+                let cell = strip.column(column)[r as usize];
+                if !cell[0].is_nan() {
+                    for (s, c) in sum.iter_mut().zip(cell) {
+                        *s += f64::from(c);
+                    }
+                    n += 1.0;
+                }
+            }
+            r += 3.0;
+        }
+    }
+    (n > 0.15 * asked && n > 20.0).then(|| sum.map(|s| s / n))
+}
+
+/// How far two colours can be the same paint in another shade: 1 alike, 0 not. Shade changes brightness (gamma coded by a
+/// quarter or so between flanks of a swage), hardly ever the shares of red and blue.
+fn same_paint(a: &[f64; 3], b: &[f64; 3]) -> f64 {
+    let sum = |c: &[f64; 3]| c.iter().sum::<f64>().max(1e-6);
+    let shade = (sum(a) / sum(b)).ln() / 0.3;
+    let hue = |i: usize| (a[i] / sum(a) - b[i] / sum(b)) / 0.03;
+    (-0.5 * (shade * shade + hue(0).powi(2) + hue(2).powi(2))).exp()
 }
 
 /// Follows the chosen line through the strip, column by column.

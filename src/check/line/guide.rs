@@ -143,7 +143,7 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
-    let chosen = choose(&strip, &found, &frame, &window, &near, tap_mm, &cards_b)?;
+    let chosen = choose(&strip, look.block, &found, &frame, &window, &near, tap_mm, &cards_b)?;
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 
@@ -288,6 +288,8 @@ impl Lattice {
 /// A mean step must stand this far above its scatter to be a line (Student's t). Patches of mottle longer than a block lift
 /// t of nothing to 3 or 4, and some thousand courses are tried; 6.5 keeps chance out (tried on simulated bare panels).
 const LEAST_T: f32 = 6.5;
+/// Least share of the blocks that step the same way: guide coat may be worn through in a third of them.
+const LEAST_AGREE: f32 = 0.6;
 /// Above this the strength of an edge says no more about whether it is the one meant.
 const CLEAR_T: f32 = 25.0;
 /// Least mean step of colour, gamma coding: three grey levels of 255 in each colour. Slow light on bare panels and walls
@@ -296,6 +298,7 @@ const LEAST_STEP: f32 = 0.018;
 
 fn choose<'a>(
     strip: &Strip,
+    block: usize,
     found: &'a [Candidate],
     frame: &Guide,
     window: &Window,
@@ -305,7 +308,7 @@ fn choose<'a>(
 ) -> Result<&'a Candidate, TraceError> {
     let strong = |c: &&Candidate| -> bool {
         let step = c.step.iter().map(|v| v * v).sum::<f32>().sqrt();
-        c.t >= LEAST_T && c.agree >= 0.7 && step >= LEAST_STEP && c.blocks.len() >= 4
+        c.t >= LEAST_T && c.agree >= LEAST_AGREE && step >= LEAST_STEP && c.blocks.len() >= 4
     };
     let b_at = |c: &Candidate, a: f64| {
         let column = ((a - window.from_a) / window.pitch_a).clamp(0.0, window.columns as f64 - 1.0);
@@ -341,24 +344,32 @@ fn choose<'a>(
         let b = b_at(c, 0.0);
         if b < low { b - low } else if b > high { b - high } else { 0.0 }
     };
-    let flank = mean_colour(strip, window, |_| (low - 10.0, high + 10.0));
+    let everywhere = 0..window.columns;
+    let block = (block, strip.columns);
+    let flank = mean_colour(strip, window, everywhere.clone(), |_| (low - 10.0, high + 10.0));
     let worth = |c: &Candidate| {
         // A panel's own edge, a mask or a shelf may be as straight as the swage: beyond a swage the same paint goes on.
         let side = if beside(c) < 0.0 { -1.0 } else { 1.0 };
+        let beyond = |columns: std::ops::Range<usize>, from: f64, to: f64| {
+            mean_colour(strip, window, columns, |column| {
+                let b = window.from_b + window.pitch_b * c.row_at(column, window.columns) as f64;
+                if side < 0.0 { (b - to, b - from) } else { (b + from, b + to) }
+            })
+        };
         let alike = [(14.0, 40.0), (40.0, 80.0), (80.0, 120.0)]
             .into_iter()
-            .filter_map(|(from, to)| {
-                let beyond = mean_colour(strip, window, |column| {
-                    let b = window.from_b + window.pitch_b * c.row_at(column, window.columns) as f64;
-                    if side < 0.0 { (b - to, b - from) } else { (b + from, b + to) }
-                })?;
-                Some(same_paint(&flank?, &beyond))
-            })
+            .filter_map(|(from, to)| Some(same_paint(&flank?, &beyond(everywhere.clone(), from, to)?)))
             .fold(0.0, f64::max);
+        // A swage ends where both its flanks do. Where what lies beyond runs on past the line's end, it is the background.
+        let open = ends(c, block).into_iter().flatten().filter_map(|(inside, outside)| {
+            Some(same_paint(&beyond(inside, 12.0, 50.0)?, &beyond(outside, 12.0, 50.0)?) > 0.5)
+        });
+        let background = open.fold(None, |all: Option<bool>, open| Some(all.unwrap_or(true) && open));
         c.t.min(CLEAR_T) as f64
             * (-beside(c).abs() / 150.0).exp()
             * (c.blocks.len() as f64).sqrt()
-            * (0.3 + 0.7 * alike)
+            * (0.4 + 0.6 * alike)
+            * if background == Some(true) { 0.2 } else { 1.0 }
     };
     let mut sorted: Vec<&Candidate> = found.iter().filter(strong).collect();
     sorted.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
@@ -408,11 +419,28 @@ fn nearer_edge<'a>(
         .unwrap_or(best)
 }
 
-/// Mean colour (red, green, blue, gamma coding) of the strip where `rows_mm(column)` says, sampled; `None` when hardly any of
+/// Columns just inside and just outside of both ends of a candidate, where they lie inside the strip: three blocks each, one
+/// left out between.
+fn ends(c: &Candidate, (block, columns): (usize, usize)) -> [Option<(std::ops::Range<usize>, std::ops::Range<usize>)>; 2] {
+    let (first, last) = (c.blocks.start * block, (c.blocks.end * block).min(columns));
+    let reach = 3 * block;
+    let left = (first >= reach + block).then(|| (first + block..(first + block + reach).min(last), first - block - reach..first - block));
+    let right = (last + block + reach <= columns)
+        .then(|| (last.saturating_sub(block + reach).max(first)..last.saturating_sub(block), last + block..last + block + reach));
+    [left, right]
+}
+
+/// Mean colour (red, green, blue, gamma coding) of the strip in `columns` where `rows_mm(column)` says, sampled; `None` when hardly any of
 /// it can be seen.
-fn mean_colour(strip: &Strip, window: &Window, rows_mm: impl Fn(usize) -> (f64, f64)) -> Option<[f64; 3]> {
+fn mean_colour(
+    strip: &Strip,
+    window: &Window,
+    columns: std::ops::Range<usize>,
+    rows_mm: impl Fn(usize) -> (f64, f64),
+) -> Option<[f64; 3]> {
     let (mut sum, mut n, mut asked) = ([0.0; 3], 0.0, 0.0);
-    for column in (0..strip.columns).step_by(9) {
+    let every = (columns.len() / 24).clamp(1, 9);
+    for column in columns.step_by(every) {
         let (from, to) = rows_mm(column);
         let row = |b: f64| ((b - window.from_b) / window.pitch_b).round();
         let mut r = row(from);

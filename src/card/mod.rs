@@ -1,6 +1,5 @@
 //! The printed scale card: its layouts, finding it in a photo, printing it.
 
-mod crowd;
 mod error;
 mod face;
 mod faint;

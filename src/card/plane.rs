@@ -1,5 +1,6 @@
 //! Grey planes the search works on: the photo itself, and the same at half its size, again and again.
 
+use nalgebra::Point2;
 use rayon::prelude::*;
 use std::borrow::Cow;
 
@@ -28,6 +29,20 @@ pub struct Box {
     pub right: f32,
     /// Bottom edge.
     pub bottom: f32,
+}
+
+impl Box {
+    /// The box about some places, and as much again on every side.
+    pub fn about(places: impl Iterator<Item = Point2<f64>> + Clone) -> Box {
+        let range = |f: fn(&Point2<f64>) -> f64| {
+            let (least, most) =
+                places.clone().fold((f64::MAX, f64::MIN), |r, p| (r.0.min(f(&p)), r.1.max(f(&p))));
+            let more = (most - least).max(24.0);
+            ((least - more) as f32, (most + more) as f32)
+        };
+        let ((left, right), (top, bottom)) = (range(|p| p.x), range(|p| p.y));
+        Box { left, top, right, bottom }
+    }
 }
 
 impl<'a> Plane<'a> {

@@ -113,9 +113,19 @@ impl Limits {
         Ok(())
     }
 
-    /// Most bytes of a file: 8 a pixel (16-bit RGBA uncompressed), the most any handled format needs.
-    fn bytes(&self) -> f64 {
-        self.megapixels * 8e6
+    /// Checks a file's size against its picture's: 8 bytes a pixel (16-bit RGBA, not packed) and what else files hold.
+    fn check_bytes(&self, size: u64, width: u64, height: u64) -> Result<(), PhotoError> {
+        let limit = width
+            .saturating_mul(height)
+            .saturating_mul(8)
+            .saturating_add(PLAIN_SIZE);
+        if size > limit {
+            return Err(PhotoError::TooManyBytes {
+                megabytes: size as f64 / 1e6,
+                limit: limit as f64 / 1e6,
+            });
+        }
+        Ok(())
     }
 }
 
@@ -202,32 +212,27 @@ struct Stored {
     warnings: Vec<String>,
 }
 
+/// Files up to this size (bytes) are read whole without a look at what they claim to be.
+const PLAIN_SIZE: u64 = 64 << 20;
+
 /// Reads the photo at `path`.
 ///
 /// # Errors
 /// [`PhotoError`], one variant a reason.
 pub fn open(path: &Path, need: Need, limits: &Limits) -> Result<Photo, PhotoError> {
-    let broken = |e: std::io::Error| match e.kind() {
-        ErrorKind::NotFound => PhotoError::NotFound,
-        ErrorKind::IsADirectory => PhotoError::Folder,
-        _ => PhotoError::Unreadable {
-            why: jpeg::one_line(&e.to_string()),
-        },
-    };
-    let file = File::open(path).map_err(broken)?;
-    let about = file.metadata().map_err(broken)?;
+    let about = std::fs::metadata(path).map_err(unreadable)?;
     if about.is_dir() {
         return Err(PhotoError::Folder);
     }
-    let bytes = about.len();
-    if bytes as f64 > limits.bytes() {
-        return Err(PhotoError::TooManyBytes {
-            megabytes: bytes as f64 / 1e6,
-            limit: limits.bytes() / 1e6,
+    if !about.is_file() {
+        return Err(PhotoError::Unreadable {
+            why: "it is not an ordinary file".to_string(),
         });
     }
+    let file = File::open(path).map_err(unreadable)?;
     read(
         BufReader::new(file),
+        about.len(),
         path.to_string_lossy().into_owned(),
         need,
         limits,
@@ -239,37 +244,81 @@ pub fn open(path: &Path, need: Need, limits: &Limits) -> Result<Photo, PhotoErro
 /// # Errors
 /// As [`open`].
 pub fn decode(bytes: &[u8], name: &str, need: Need, limits: &Limits) -> Result<Photo, PhotoError> {
-    read(Cursor::new(bytes), name.to_string(), need, limits)
+    read(
+        Cursor::new(bytes),
+        bytes.len() as u64,
+        name.to_string(),
+        need,
+        limits,
+    )
+}
+
+fn unreadable(error: std::io::Error) -> PhotoError {
+    match error.kind() {
+        ErrorKind::NotFound => PhotoError::NotFound,
+        ErrorKind::IsADirectory => PhotoError::Folder,
+        _ => PhotoError::Unreadable {
+            why: jpeg::one_line(&error.to_string()),
+        },
+    }
 }
 
 fn read(
     mut input: impl BufRead + Seek,
+    size: u64,
     name: String,
     need: Need,
     limits: &Limits,
 ) -> Result<Photo, PhotoError> {
-    let broken = |e: std::io::Error| PhotoError::Unreadable {
-        why: jpeg::one_line(&e.to_string()),
+    let mut first = |bytes: u64| {
+        let mut head = Vec::new();
+        input
+            .by_ref()
+            .take(bytes)
+            .read_to_end(&mut head)
+            .map_err(unreadable)?;
+        input.seek(SeekFrom::Start(0)).map_err(unreadable)?;
+        Ok(head)
     };
-    let mut head = Vec::new();
-    input
-        .by_ref()
-        .take(32)
-        .read_to_end(&mut head)
-        .map_err(broken)?;
-    input.seek(SeekFrom::Start(0)).map_err(broken)?;
-    let stored = match kind(&head)? {
+    let kind = kind(&first(32)?)?;
+    let stored = match kind {
         Kind::Jpeg => {
-            let mut bytes = Vec::new();
-            input.read_to_end(&mut bytes).map_err(broken)?;
+            if size > PLAIN_SIZE {
+                let (width, height) = marker::frame_size(&first(PLAIN_SIZE / 4)?);
+                limits.check(width, height)?;
+                limits.check_bytes(size, width, height)?;
+            }
+            let bytes = whole(&mut input, size)?;
             jpeg::decode(&bytes, need, limits)?
         }
-        Kind::Raster(format) => raster::decode(format, input, need, limits)?,
+        Kind::Raster(raster::Format::Tiff) if size <= PLAIN_SIZE => {
+            // A TIFF is its own block of EXIF.
+            let bytes = whole(&mut input, size)?;
+            let mut stored = raster::decode(
+                raster::Format::Tiff,
+                Cursor::new(&bytes),
+                size,
+                need,
+                limits,
+            )?;
+            stored.exif = Some(bytes);
+            stored
+        }
+        Kind::Raster(format) => raster::decode(format, input, size, need, limits)?,
     };
-    Ok(upright(stored, name))
+    upright(stored, need, name)
 }
 
-fn upright(stored: Stored, name: String) -> Photo {
+fn whole(input: &mut impl Read, size: u64) -> Result<Vec<u8>, PhotoError> {
+    let mut bytes = Vec::with_capacity(usize::try_from(size).unwrap_or(0).saturating_add(1));
+    input
+        .take(size)
+        .read_to_end(&mut bytes)
+        .map_err(unreadable)?;
+    Ok(bytes)
+}
+
+fn upright(stored: Stored, need: Need, name: String) -> Result<Photo, PhotoError> {
     let mut facts = Facts {
         stored_width: stored.width,
         stored_height: stored.height,
@@ -277,8 +326,22 @@ fn upright(stored: Stored, name: String) -> Photo {
         warnings: stored.warnings,
         ..Facts::default()
     };
-    let from_exif = stored.exif.map(|block| exif::read(block, &mut facts));
-    facts.orientation = stored.orientation.or(from_exif).unwrap_or(1);
+    let told = stored
+        .exif
+        .map(|block| exif::read(block, &mut facts))
+        .unwrap_or_default();
+    if told.preview {
+        return Err(PhotoError::Unsupported {
+            what: "a raw camera file or its preview".to_string(),
+        });
+    }
+    if need == Need::Colour && stored.colours.is_empty() {
+        facts.warnings.push(
+            "the photo is grey: paints and tapes that differ in colour alone can't be told apart"
+                .to_string(),
+        );
+    }
+    facts.orientation = stored.orientation.or(told.orientation).unwrap_or(1);
     let (width, height) = if turn::swaps(facts.orientation) {
         (stored.height, stored.width)
     } else {
@@ -286,14 +349,14 @@ fn upright(stored: Stored, name: String) -> Photo {
     };
     let luma = turn::upright::<1>(stored.luma, stored.width, facts.orientation);
     let rgb = stored.colours.turned(facts.orientation);
-    Photo {
+    Ok(Photo {
         name,
         width,
         height,
         luma,
         rgb,
         facts,
-    }
+    })
 }
 
 enum Kind {

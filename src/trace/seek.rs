@@ -22,6 +22,8 @@ pub struct SeekOptions {
     pub rise: f32,
     /// Largest bow looked for, rows from the middle to either end.
     pub bow: f32,
+    /// Smaller mean steps of colour (the three colours' root sum of squares) are not looked at.
+    pub least_step: f32,
 }
 
 /// A coherent line.
@@ -152,6 +154,10 @@ pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
                     }
                     let mean = [sum[0] / n, sum[1] / n, sum[2] / n];
                     let size2 = mean.iter().map(|m| m * m).sum::<f32>();
+                    // A panel that fills half of the strip halves the mean.
+                    if size2 < 0.25 * options.least_step * options.least_step {
+                        continue;
+                    }
                     let scatter2 = ((sum[3] / n - size2) / 3.0).max(1e-8);
                     let t = (size2 * n / scatter2).sqrt();
                     if best[row].as_ref().is_none_or(|b| t > b.t) {
@@ -188,7 +194,7 @@ pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
     found.sort_by(|a, b| b.t.total_cmp(&a.t).then(a.row.total_cmp(&b.row)));
     let mut kept: Vec<Candidate> = Vec::new();
     for mut candidate in found {
-        if kept.len() >= 24 {
+        if kept.len() >= 48 {
             break;
         }
         if kept.iter().all(|k| (k.row - candidate.row).abs() > apart) {

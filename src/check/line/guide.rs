@@ -140,6 +140,7 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
         block: (24.0 / window.pitch_a).round().max(1.0) as usize,
         rise: (rise_mm / window.pitch_b) as f32,
         bow: (12.0 / window.pitch_b) as f32,
+        least_step: LEAST_STEP,
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
@@ -466,7 +467,7 @@ fn mean_colour(
 fn same_paint(a: &[f64; 3], b: &[f64; 3]) -> f64 {
     let sum = |c: &[f64; 3]| c.iter().sum::<f64>().max(1e-6);
     let shade = (sum(a) / sum(b)).ln() / 0.3;
-    let hue = |i: usize| (a[i] / sum(a) - b[i] / sum(b)) / 0.03;
+    let hue = |i: usize| (a[i] / sum(a) - b[i] / sum(b)) / 0.012;
     (-0.5 * (shade * shade + hue(0).powi(2) + hue(2).powi(2))).exp()
 }
 

@@ -88,7 +88,7 @@ pub enum CardError {
         asked: String,
     },
     /// A card-like pattern whose squares are too small to read.
-    #[error("A card is there, but its squares are only {square_px:.0} px wide; 20 are needed. Step closer or print a larger card.")]
+    #[error("No card can be read: the squares of what looks like one are only {square_px:.0} px wide, 20 are needed. Step closer or print a larger card.")]
     TooSmall {
         /// Side of a square, px.
         square_px: f64,

@@ -6,14 +6,13 @@
 //! corners crowd together and no card was read, or when nothing was found. Nothing is assumed about how many cards
 //! there are, how they lie or how large they are.
 
-use super::crowd::crowds;
 use super::lattice::{self, Patch};
 use super::layout::Layout;
 use super::map::Map;
 use super::place;
-use super::plane::Plane;
+use super::plane::{Box, Plane};
 use super::reason::reason;
-use super::saddle::{self, Saddle};
+use super::saddle;
 use super::settle::settle;
 use super::sight::{Sight, Sights};
 use super::{Card, CardError};
@@ -30,6 +29,15 @@ const FIRST_PX: usize = 4_500_000;
 
 /// Fewest corners of a patch that is worth reading.
 const LEAST_PATCH: usize = 4;
+
+/// Fewest corners of a patch that was not read that make a closer look worth while.
+const PART_PATCH: usize = 5;
+
+/// Squares narrower than this, px of the plane searched, may be read at twice the size where they were not.
+const SMALL_SQUARE_PX: f32 = 24.0;
+
+/// Most such patches looked at: a photo full of checks must not cost more than a few cards.
+const MOST_PARTS: usize = 8;
 
 /// Coarsest plane worth a look, px.
 const LEAST_PX: usize = 40_000;
@@ -53,23 +61,20 @@ pub fn find(photo: &Photo, layouts: &[Layout]) -> Result<Vec<Card>, CardError> {
     planes.extend(planes.last().map(Plane::half));
     let mut search = Search { full: &planes[0], layouts, sights: Sights::default(), unread: Vec::new() };
 
-    let saddles = search.look(&planes[first]);
+    search.look(&planes[first]);
     search.look(&planes[first + 1]);
-    let parts = crowds(&planes[first], &saddles, &search.sights.outlines(layouts));
+    let parts = search.parts(SMALL_SQUARE_PX * planes[first].step);
     for finer in planes[..first].iter().rev() {
         if search.sights.cards.is_empty() {
             search.look(finer);
         } else {
-            parts.iter().filter_map(|part| finer.crop(*part)).for_each(|part| {
-                search.look(&part);
-            });
+            parts.iter().filter_map(|part| finer.crop(*part)).for_each(|part| search.look(&part));
         }
     }
     if search.sights.cards.is_empty() {
         // Small squares, larger; then blurred ones, coarser and coarser.
-        parts.iter().filter_map(|part| planes[0].crop(*part)).for_each(|part| {
-            search.look(&part.double());
-        });
+        let parts = search.parts(SMALL_SQUARE_PX);
+        parts.iter().filter_map(|part| planes[0].crop(*part)).for_each(|part| search.look(&part.double()));
         let mut coarse = planes[first + 1].half();
         while search.sights.cards.is_empty() && coarse.pixels() > LEAST_PX {
             search.look(&coarse);
@@ -88,8 +93,8 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
-    /// Looks for cards in one plane (or part of it); the corners it saw.
-    fn look(&mut self, plane: &Plane) -> Vec<Saddle> {
+    /// Looks for cards in one plane, or part of it.
+    fn look(&mut self, plane: &Plane) {
         let saddles = saddle::saddles(plane);
         let patches = lattice::patches(plane, &saddles, LEAST_PATCH);
         let read: Vec<Option<Sight>> = patches.par_iter().map(|patch| self.read(patch)).collect();
@@ -99,7 +104,19 @@ impl Search<'_> {
                 None => self.unread.push(patch),
             }
         }
-        saddles
+    }
+
+    /// Parts of the photo worth a closer look: about the largest patches of squares below `side_px` that were not read,
+    /// and cards seen in part.
+    fn parts(&self, side_px: f32) -> Vec<Box> {
+        let worth = |p: &&Patch| p.corners.len() >= PART_PATCH && p.side_px() < f64::from(side_px);
+        let mut patches: Vec<&Patch> = self.unread.iter().filter(worth).collect();
+        patches.sort_by_key(|p| std::cmp::Reverse(p.corners.len()));
+        let partial = self.sights.cards.iter().filter(|s| {
+            self.layouts.get(s.layout).is_some_and(|layout| 2 * s.known.len() < layout.corners())
+        });
+        let unread = patches.iter().take(MOST_PARTS).map(|p| Box::about(p.corners.values().map(|n| n.place())));
+        unread.chain(partial.map(|s| Box::about(s.known.values().copied()))).collect()
     }
 
     /// Which card a patch is part of.

@@ -1,8 +1,8 @@
 //! The printed scale card: its layouts, finding it in a photo, printing it.
 
-mod crowd;
 mod error;
 mod face;
+mod faint;
 pub mod find;
 mod lattice;
 pub mod layout;

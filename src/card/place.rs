@@ -5,6 +5,7 @@
 //! (log-likelihood against cells by chance). One marker alone is never enough: a quarter of all 4 x 4 patterns is
 //! within one cell of some marker.
 
+use super::faint;
 use super::lattice::Patch;
 use super::layout::{self, Layout, MARKER_CELLS};
 use super::map::Map;
@@ -30,6 +31,32 @@ impl Placing {
         (x + self.shift.0, y + self.shift.1)
     }
 
+    /// Quarter turns from the lattice's axes to the card's.
+    pub fn turn(self) -> u8 {
+        self.turn
+    }
+
+    /// Every way a patch can lie on a layout with all its corners on inner corners.
+    pub fn all(layout: usize, card: &Layout, patch: &Patch) -> Vec<Placing> {
+        let mut all = Vec::new();
+        for turn in 0..4 {
+            let unshifted = Placing { layout, turn, shift: (0, 0) };
+            let places: Vec<(i32, i32)> = patch.corners.keys().map(|at| unshifted.to_card(*at)).collect();
+            let range = |f: fn(&(i32, i32)) -> i32| places.iter().map(f).min().zip(places.iter().map(f).max());
+            let Some(((left, right), (top, bottom))) = range(|p| p.0).zip(range(|p| p.1)) else { continue };
+            for y in 1 - top..card.squares_y as i32 - bottom {
+                all.extend((1 - left..card.squares_x as i32 - right).map(|x| Placing { layout, turn, shift: (x, y) }));
+            }
+        }
+        all
+    }
+
+    /// Id of the marker in a lattice square, if the card has one there.
+    pub fn marker(self, square: (i32, i32), card: &Layout) -> Option<usize> {
+        let (x, y) = self.square(square);
+        card.marker_at(usize::try_from(x).ok()?, usize::try_from(y).ok()?)
+    }
+
     /// Column and row of the card's square for the lattice square that follows place (i, j).
     fn square(self, (i, j): (i32, i32)) -> (i32, i32) {
         // Twice the middle, so that a half stays whole.
@@ -45,6 +72,21 @@ struct Read {
     pattern: u16,
 }
 
+/// The 4 x 4 cells of a white square's marker, row by row: 0 as its border, 1 as the strip round it.
+#[derive(Debug, Clone, Copy)]
+pub struct Square {
+    /// Lattice place of the corner before it.
+    pub at: (i32, i32),
+    /// Brightness of each cell.
+    pub cells: [f64; 16],
+}
+
+/// Least difference of strip and border, grey levels.
+const LEAST_CONTRAST: f64 = 8.0;
+
+/// Most places of 44 on border and strip that may look wrong (a speck, a shadow's edge) where a marker is taken to be.
+const MOST_WRONG: usize = 4;
+
 /// What a cell pattern that agrees in 16 − n of 16 cells adds to a placing's score, natural log; at worst a square
 /// that shows something else.
 fn weight(wrong: u32) -> f64 {
@@ -56,8 +98,8 @@ fn weight(wrong: u32) -> f64 {
 /// foreign pattern with black borders once in 20 000.
 const LEAST_SCORE: f64 = 17.5;
 
-/// Reads the markers of a patch, for a marker of this share of its square.
-fn reads(photo: &Plane, patch: &Patch, share: f64) -> Vec<Read> {
+/// The white squares of a patch, its rim included, each with the map about it.
+fn white_squares(patch: &Patch) -> Vec<((i32, i32), Map)> {
     let mut squares = BTreeSet::new();
     for (&(i, j), node) in &patch.corners {
         for (di, dj) in [(0, 0), (-1, 0), (0, -1), (-1, -1)] {
@@ -66,13 +108,7 @@ fn reads(photo: &Plane, patch: &Patch, share: f64) -> Vec<Read> {
             }
         }
     }
-    squares
-        .into_iter()
-        .filter_map(|square| {
-            let map = patch.map_near(square)?;
-            pattern(photo, &map, square, share).map(|pattern| Read { square, pattern })
-        })
-        .collect()
+    squares.into_iter().filter_map(|square| Some((square, patch.map_near(square)?))).collect()
 }
 
 impl Patch {
@@ -95,52 +131,74 @@ impl Patch {
     }
 }
 
-/// The 4 x 4 cells of the marker in a square, when there is a marker: black border, white strip round it.
-fn pattern(photo: &Plane, map: &Map, (i, j): (i32, i32), share: f64) -> Option<u16> {
-    const N: usize = MARKER_CELLS;
-    let margin = (1.0 - share) / 2.0;
-    let cell = share / N as f64;
-    let look = |u: f64, v: f64| -> Option<f64> {
-        let p = map.apply(Point2::new(f64::from(i) + u, f64::from(j) + v))?;
-        let inside = p.x >= 0.0 && p.y >= 0.0 && p.x <= (photo.width - 1) as f64 && p.y <= (photo.height - 1) as f64;
-        inside.then(|| f64::from(photo.at(p.x as f32, p.y as f32)))
-    };
-    let mut cells = [[0.0; N]; N];
-    for (row, line) in cells.iter_mut().enumerate() {
-        for (column, value) in line.iter_mut().enumerate() {
-            let (u, v) = (margin + (column as f64 + 0.5) * cell, margin + (row as f64 + 0.5) * cell);
-            let d = 0.2 * cell;
-            *value = (look(u - d, v - d)? + look(u + d, v - d)? + look(u - d, v + d)? + look(u + d, v + d)?) / 4.0;
+/// The cells of a white square, before anything is decided about them.
+struct Cells {
+    at: (i32, i32),
+    cells: [[f64; MARKER_CELLS]; MARKER_CELLS],
+    white: Vec<f64>,
+    black: Vec<f64>,
+    /// Median of the white strip and of the black border.
+    levels: (f64, f64),
+}
+
+impl Cells {
+    /// Samples a square for a marker of this share of its side; `None` when part of it lies outside the photo.
+    fn look(photo: &Plane, map: &Map, at: (i32, i32), share: f64) -> Option<Cells> {
+        const N: usize = MARKER_CELLS;
+        let margin = (1.0 - share) / 2.0;
+        let cell = share / N as f64;
+        let (right, bottom) = ((photo.width - 1) as f64, (photo.height - 1) as f64);
+        let look = |u: f64, v: f64| -> Option<f64> {
+            let p = map.apply(Point2::new(f64::from(at.0) + u, f64::from(at.1) + v))?;
+            let inside = p.x >= 0.0 && p.y >= 0.0 && p.x <= right && p.y <= bottom;
+            inside.then(|| f64::from(photo.at(p.x as f32, p.y as f32)))
+        };
+        let mut cells = [[0.0; N]; N];
+        for (row, line) in cells.iter_mut().enumerate() {
+            for (column, value) in line.iter_mut().enumerate() {
+                let (u, v) = (margin + (column as f64 + 0.5) * cell, margin + (row as f64 + 0.5) * cell);
+                let d = 0.2 * cell;
+                *value = (look(u - d, v - d)? + look(u + d, v - d)? + look(u - d, v + d)? + look(u + d, v + d)?) / 4.0;
+            }
         }
-    }
-    // White strip, its middle line, away from the corners (there a neighbour's black is near).
-    let mut white = Vec::with_capacity(4 * N);
-    for k in 0..N {
-        let along = margin + (k as f64 + 0.5) * cell;
-        for (u, v) in [(along, margin / 2.0), (along, 1.0 - margin / 2.0), (margin / 2.0, along), (1.0 - margin / 2.0, along)] {
-            white.push(look(u, v)?);
+        // The strip's middle line, away from the corners of the square (there a neighbour's black is near).
+        let (near, far) = (margin / 2.0, 1.0 - margin / 2.0);
+        let mut white = Vec::with_capacity(4 * N);
+        for k in 0..N {
+            let along = margin + (k as f64 + 0.5) * cell;
+            for (u, v) in [(along, near), (along, far), (near, along), (far, along)] {
+                white.push(look(u, v)?);
+            }
         }
+        let border = |k: &usize| [k / N, k % N].iter().any(|&v| v == 0 || v == N - 1);
+        let black: Vec<f64> = (0..N * N).filter(border).map(|k| cells[k / N][k % N]).collect();
+        let levels = (median(&mut white.clone()), median(&mut black.clone()));
+        Some(Cells { at, cells, white, black, levels })
     }
-    let border = |row: usize, column: usize| row == 0 || column == 0 || row == N - 1 || column == N - 1;
-    let black: Vec<f64> =
-        (0..N * N).filter(|k| border(k / N, k % N)).map(|k| cells[k / N][k % N]).collect();
-    let (w, b) = (median(&mut white), median(&mut black.clone()));
-    if w - b < 8.0 {
-        return None;
+
+    fn code(&self) -> impl Iterator<Item = f64> + '_ {
+        self.cells[1..MARKER_CELLS - 1].iter().flat_map(|line| &line[1..MARKER_CELLS - 1]).copied()
     }
-    let threshold = (w + b) / 2.0;
-    let wrong = black.iter().filter(|&&v| v > threshold).count() + white.iter().filter(|&&v| v < threshold).count();
-    if wrong > 4 {
-        return None;
+
+    /// The marker's pattern, when there is a marker: black border, white strip round it, not black all over.
+    fn read(&self) -> Option<Read> {
+        let (w, b) = self.levels;
+        let threshold = (w + b) / 2.0;
+        let wrong = self.black.iter().filter(|&&v| v > threshold).count()
+            + self.white.iter().filter(|&&v| v < threshold).count();
+        let pattern = self.code().fold(0u16, |bits, v| bits << 1 | u16::from(v > threshold));
+        (w - b >= LEAST_CONTRAST && wrong <= MOST_WRONG && pattern != 0).then_some(Read { square: self.at, pattern })
     }
-    let mut bits = 0;
-    for line in &cells[1..N - 1] {
-        for &value in &line[1..N - 1] {
-            bits = bits << 1 | u16::from(value > threshold);
+
+    /// The cells as shares of the step from border to strip.
+    fn shares(&self) -> Option<Square> {
+        let (w, b) = self.levels;
+        let mut cells = [0.0; 16];
+        for (cell, v) in cells.iter_mut().zip(self.code()) {
+            *cell = ((v - b) / (w - b)).clamp(-1.0, 2.0);
         }
+        (w - b >= LEAST_CONTRAST / 2.0).then_some(Square { at: self.at, cells })
     }
-    // A plain black square is no marker.
-    (bits != 0).then_some(bits)
 }
 
 fn median(values: &mut [f64]) -> f64 {
@@ -175,12 +233,7 @@ fn place(reads: &[Read], layouts: &[(usize, &Layout)]) -> Option<(Placing, f64)>
 fn score(reads: &[Read], placing: Placing, card: &Layout) -> f64 {
     let (mut sum, mut agree, mut against) = (0.0, 0, 0);
     for read in reads {
-        let (x, y) = placing.square(read.square);
-        let expected = usize::try_from(x)
-            .ok()
-            .zip(usize::try_from(y).ok())
-            .and_then(|(x, y)| card.marker_at(x, y))
-            .and_then(|id| marker::code(id, placing.turn));
+        let expected = placing.marker(read.square, card).and_then(|id| marker::code(id, placing.turn));
         let wrong = expected.map_or(16, |code| (code ^ read.pattern).count_ones());
         sum += weight(wrong);
         match wrong {
@@ -194,9 +247,16 @@ fn score(reads: &[Read], placing: Placing, card: &Layout) -> f64 {
 
 /// Which layout a patch belongs to and how it lies on it, with the score; `None` when no layout fits.
 pub fn identify(photo: &Plane, patch: &Patch, layouts: &[Layout]) -> Option<(Placing, f64)> {
+    let squares = white_squares(patch);
     let mut best: Option<(Placing, f64)> = None;
     for (share, alike) in shares(layouts) {
-        let found = place(&reads(photo, patch, share), &alike);
+        let cells: Vec<Cells> =
+            squares.iter().filter_map(|(at, map)| Cells::look(photo, map, *at, share)).collect();
+        let reads: Vec<Read> = cells.iter().filter_map(Cells::read).collect();
+        let found = place(&reads, &alike).or_else(|| {
+            let faint: Vec<Square> = cells.iter().filter_map(Cells::shares).collect();
+            faint::identify(patch, &faint, &alike)
+        });
         if let Some(found) = found
             && best.is_none_or(|b| found.1 > b.1)
         {
@@ -211,8 +271,10 @@ pub fn ids(photo: &Plane, patch: &Patch, layouts: &[Layout]) -> Option<(usize, u
     let built_in = layout::built_in();
     let mut all = shares(&built_in);
     all.extend(shares(layouts));
+    let squares = white_squares(patch);
     all.into_iter().find_map(|(share, _)| {
-        let reads = reads(photo, patch, share);
+        let read = |(at, map): &((i32, i32), Map)| Cells::look(photo, map, *at, share)?.read();
+        let reads: Vec<Read> = squares.iter().filter_map(read).collect();
         (0..4).find_map(|turn| {
             let sure = |r: &Read| marker::read(r.pattern).filter(|m| m.errors == 0 && m.turn == turn).map(|m| m.id);
             let ids: Vec<usize> = reads.iter().filter_map(sure).collect();

@@ -1,5 +1,6 @@
 //! Grey planes the search works on: the photo itself, and the same at half its size, again and again.
 
+use nalgebra::Point2;
 use rayon::prelude::*;
 use std::borrow::Cow;
 
@@ -28,6 +29,20 @@ pub struct Box {
     pub right: f32,
     /// Bottom edge.
     pub bottom: f32,
+}
+
+impl Box {
+    /// The box about some places, and as much again on every side.
+    pub fn about(places: impl Iterator<Item = Point2<f64>> + Clone) -> Box {
+        let range = |f: fn(&Point2<f64>) -> f64| {
+            let (least, most) =
+                places.clone().fold((f64::MAX, f64::MIN), |r, p| (r.0.min(f(&p)), r.1.max(f(&p))));
+            let more = (most - least).max(24.0);
+            ((least - more) as f32, (most + more) as f32)
+        };
+        let ((left, right), (top, bottom)) = (range(|p| p.x), range(|p| p.y));
+        Box { left, top, right, bottom }
+    }
 }
 
 impl<'a> Plane<'a> {
@@ -73,6 +88,20 @@ impl<'a> Plane<'a> {
         let top = a + (b - a) * fx;
         let bottom = c + (d - c) * fx;
         top + (bottom - top) * fy
+    }
+
+    /// Brightness between pixels in sixteenths of a grey level, at a place in 1/256 px that must lie inside.
+    ///
+    /// Whole numbers throughout: this is what a corner candidate costs, and there are many.
+    pub fn at_fixed(&self, x: i32, y: i32) -> i32 {
+        let at = (y >> 8) as usize * self.width + (x >> 8) as usize;
+        let (fx, fy) = (x & 255, y & 255);
+        let pair = |at: usize| match self.data.get(at..at + 2) {
+            Some(&[a, b]) => (i32::from(a) << 8) + (i32::from(b) - i32::from(a)) * fx,
+            _ => 0,
+        };
+        let (top, bottom) = (pair(at), pair(at + self.width));
+        ((top << 8) + (bottom - top) * fy) >> 12
     }
 
     /// The part inside a box of the photo; `None` when next to nothing is.

@@ -24,14 +24,17 @@ pub struct Refined {
     pub unlike: f64,
 }
 
-/// How far beside an edge the window goes, in squares: the code begins at 0.25 (0.267) of a square from it.
-const BESIDE_SQUARES: f64 = 0.24;
+/// How far from an edge the code begins, in squares (0.267 on strips): so far, less what smoothing carries over, the
+/// window goes beside an edge.
+const CODE_SQUARES: f64 = 0.24;
 
-/// How far along the edges the window goes, in squares: the border beside it is black as far as that and more.
-const ALONG_SQUARES: f64 = 0.5;
+/// How far along the edges the window goes, in squares. Two corners share an edge: much beyond its middle their errors
+/// would be one and the same.
+const ALONG_SQUARES: f64 = 0.6;
 
-/// Largest reach along an edge, px: a lens bends the edges of large squares, which the half turn does not allow for.
-const ALONG_PX: f64 = 26.0;
+/// Largest reach along an edge, px: a lens bends the edges of large squares, which the half turn does not allow for
+/// (a strong phone lens by 0.01 px here, at the rim of the photo).
+const ALONG_PX: f64 = 40.0;
 
 /// Largest reach beside an edge, px: an edge is not wider, and on large squares the border beyond the strip is no
 /// longer its own half turn, for perspective.
@@ -54,7 +57,7 @@ pub fn refine(photo: &Plane, guess: Vector2<f64>, right: Vector2<f64>, down: Vec
         return None;
     }
     let long = right.norm().max(down.norm());
-    let (mut along, mut beside) = (ALONG_SQUARES.min(ALONG_PX / long), BESIDE_SQUARES.min(BESIDE_PX / long));
+    let (mut along, mut beside) = (ALONG_SQUARES.min(ALONG_PX / long), (CODE_SQUARES - SMOOTH_PX / long).min(BESIDE_PX / long));
     let box_of = |a: f64, b: f64| {
         let (x, y) = (a * right.x.abs() + b * down.x.abs(), a * right.y.abs() + b * down.y.abs());
         x.max(y)

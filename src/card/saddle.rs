@@ -166,7 +166,7 @@ fn settle(plane: &Plane, three: &[u16], x: usize, y: usize) -> Option<Saddle> {
     if !(dx.abs() < 1.2 && dy.abs() < 1.2) {
         return None;
     }
-    let found = ring(plane, x as f32 + dx, y as f32 + dy, RING_PX)?;
+    let found = ring(plane, x as f32 + dx, y as f32 + dy)?;
     has_arms(plane, &found).then_some(found)
 }
 
@@ -187,30 +187,51 @@ fn has_arms(plane: &Plane, s: &Saddle) -> bool {
     (0..4).filter(|&k| arm(k)).count() >= 3
 }
 
-/// Cosine and sine of 16 directions all round.
-const DIRECTIONS: [(f32, f32); 16] = {
-    let (a, b, c) = (0.923_879_5, std::f32::consts::FRAC_1_SQRT_2, 0.382_683_43);
+/// How many places on the ring are looked at.
+const N: usize = 16;
+
+/// The ring, in 1/256 px.
+const RING: [(i32, i32); N] = {
+    const fn fixed(v: f32) -> i32 {
+        (v * 256.0 * RING_PX) as i32
+    }
+    let (a, b, c) = (fixed(0.923_879_5), fixed(std::f32::consts::FRAC_1_SQRT_2), fixed(0.382_683_43));
+    let one = fixed(1.0);
     [
-        (1.0, 0.0), (a, c), (b, b), (c, a), (0.0, 1.0), (-c, a), (-b, b), (-a, c),
-        (-1.0, 0.0), (-a, -c), (-b, -b), (-c, -a), (0.0, -1.0), (c, -a), (b, -b), (a, -c),
+        (one, 0), (a, c), (b, b), (c, a), (0, one), (-c, a), (-b, b), (-a, c),
+        (-one, 0), (-a, -c), (-b, -b), (-c, -a), (0, -one), (c, -a), (b, -b), (a, -c),
     ]
 };
 
 /// Looks round a place: a checker corner crosses mid-grey four times, opposite crossings in line.
-pub fn ring(plane: &Plane, x: f32, y: f32, radius: f32) -> Option<Saddle> {
-    const N: usize = 16;
-    if x < radius || y < radius || x + radius + 1.0 > plane.width as f32 || y + radius + 1.0 > plane.height as f32 {
+fn ring(plane: &Plane, x: f32, y: f32) -> Option<Saddle> {
+    let room = RING_PX + 1.0;
+    if x < room || y < room || x + room > plane.width as f32 || y + room > plane.height as f32 {
         return None;
     }
-    let mut v = [0.0f32; N];
-    for (cell, (cos, sin)) in v.iter_mut().zip(DIRECTIONS) {
-        *cell = plane.at(x + radius * cos, y + radius * sin);
+    let (fx, fy) = ((x * 256.0) as i32, (y * 256.0) as i32);
+    let mut v = [0i32; N];
+    let look = |v: &mut [i32; N], from: usize| {
+        for k in (from..N).step_by(2) {
+            v[k] = plane.at_fixed(fx + RING[k].0, fy + RING[k].1);
+        }
+    };
+    // Half of the ring is enough to turn most of the grain away: each quadrant holds a place or two.
+    look(&mut v, 0);
+    let half = [v[0], v[2], v[4], v[6], v[8], v[10], v[12], v[14]];
+    let (low, high) = (half.iter().min()?, half.iter().max()?);
+    if ((high - low) as f32) < 16.0 * LEAST_CONTRAST {
+        return None;
     }
+    let middle = (low + high) / 2;
+    let swaps = (0..8).filter(|&k| (half[k] < middle) != (half[(k + 1) % 8] < middle)).count();
+    if swaps != 4 {
+        return None;
+    }
+    look(&mut v, 1);
+    let v = v.map(|a| a as f32 / 16.0);
     let low = v.iter().fold(f32::MAX, |m, &a| m.min(a));
     let high = v.iter().fold(f32::MIN, |m, &a| m.max(a));
-    if high - low < LEAST_CONTRAST {
-        return None;
-    }
     let middle = (low + high) / 2.0;
     let mut crossings = [0.0f32; 4];
     let mut rising = [false; 4];

@@ -1,6 +1,5 @@
 //! Cards seen so far: patches that were read, those of one card joined.
 
-use super::layout::Layout;
 use super::map::Map;
 use super::settle::Known;
 use nalgebra::{Point2, Vector2};
@@ -21,16 +20,6 @@ pub struct Sight {
 const SURE: f64 = 26.0;
 
 impl Sight {
-    /// The card's field of squares in the photo, as four corners in order; `None` when the corners don't fix a map.
-    pub fn outline(&self, layout: &Layout) -> Option<[Point2<f64>; 4]> {
-        let map = self.map()?;
-        let mut outline = [Point2::origin(); 4];
-        for (corner, mm) in outline.iter_mut().zip(layout.outline()) {
-            *corner = map.apply(mm.0 / layout.square_mm)?;
-        }
-        Some(outline)
-    }
-
     fn map(&self) -> Option<Map> {
         let pairs: Vec<_> = self.known.iter().map(|(at, p)| (grid(*at), *p, 1.0)).collect();
         Map::fit(&pairs)
@@ -87,19 +76,4 @@ impl Sights {
             *old = new;
         }
     }
-
-    /// Whether a place of the photo lies in a card already seen.
-    pub fn outlines(&self, layouts: &[Layout]) -> Vec<[Point2<f64>; 4]> {
-        self.cards.iter().filter_map(|s| s.outline(layouts.get(s.layout)?)).collect()
-    }
-}
-
-/// Whether a place lies inside a convex outline.
-pub fn is_inside(outline: &[Point2<f64>; 4], x: f64, y: f64) -> bool {
-    let side = |k: usize| {
-        let (a, b) = (outline[k], outline[(k + 1) % 4]);
-        (b.x - a.x) * (y - a.y) - (b.y - a.y) * (x - a.x)
-    };
-    let first = side(0) > 0.0;
-    (1..4).all(|k| (side(k) > 0.0) == first)
 }

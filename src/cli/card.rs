@@ -2,18 +2,26 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
-use super::keep;
-use crate::card::CardError;
-use crate::card::layout::{self, Layout};
-use crate::card::print::{self, PrintError};
-use crate::sheet::{Paper, Sheet, SheetError, pdf, svg};
+use super::common::{card_layout, plain_io};
+use super::exit::{Ending, Failure};
+use super::{keep, terminal};
+use crate::card::Layout;
+use crate::card::layout;
+use crate::card::print;
+use crate::sheet::{Paper, Sheet, SheetError, bars, pdf, svg};
 use clap::{Args, Subcommand, ValueEnum};
 use serde::Serialize;
-use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+
+const PRINT_EXAMPLES: &str = "\
+Examples:
+  fairpanel card print
+  fairpanel card print strip-1 strip-2 --paper letter
+  fairpanel card print my-card.json --out cards";
 
 /// Lists and prints the scale cards that give a photo its millimetres.
 #[derive(Debug, Args)]
+#[command(before_help = "Examples:\n  fairpanel card print\n  fairpanel card list")]
 pub struct CardArgs {
     /// What to do.
     #[command(subcommand)]
@@ -24,12 +32,13 @@ pub struct CardArgs {
 #[derive(Debug, Subcommand)]
 pub enum CardCommand {
     /// Name the cards with their sizes and ids
-    #[command(after_help = "Example:\n  fairpanel card list")]
+    #[command(before_help = "Example:\n  fairpanel card list")]
     List(ListArgs),
     /// Write cards as true-size PDF and SVG
-    #[command(
-        after_help = "Examples:\n  fairpanel card print                      all cards on A4\n  fairpanel card print strip-1 strip-2      two strips\n  fairpanel card print --paper letter --out cards\n\nPrint at 100%, measure the bars, and give the lengths to every check: --printed 99.8,100.1"
-    )]
+    ///
+    /// One PDF with all pages and an SVG of each. Print at 100%, measure the two bars on the page, and give their
+    /// lengths to every check: --printed 99.8,100.1
+    #[command(before_help = PRINT_EXAMPLES)]
     Print(PrintArgs),
 }
 
@@ -72,6 +81,16 @@ pub enum PaperArg {
     A3,
 }
 
+impl PaperArg {
+    fn words(self) -> &'static str {
+        match self {
+            PaperArg::A4 => "A4",
+            PaperArg::Letter => "Letter",
+            PaperArg::A3 => "A3",
+        }
+    }
+}
+
 impl From<PaperArg> for Paper {
     fn from(paper: PaperArg) -> Paper {
         match paper {
@@ -82,81 +101,30 @@ impl From<PaperArg> for Paper {
     }
 }
 
-/// Why `card` could not do what was asked.
-#[derive(Debug, thiserror::Error)]
-pub enum CardRunError {
-    /// Neither a built-in name nor a file that can be read.
-    #[error("No card '{name}' ({why}). Built-in are {built_in}; or give a layout file.")]
-    Unknown {
-        /// What was asked for.
-        name: String,
-        /// What the file system said.
-        why: String,
-        /// The built-in names.
-        built_in: String,
-    },
-    /// A layout file at fault.
-    #[error(transparent)]
-    Card(#[from] CardError),
-    /// Cards that don't fit the paper.
-    #[error(transparent)]
-    Print(#[from] PrintError),
-    /// A drawing that can't be written.
-    #[error(transparent)]
-    Sheet(#[from] SheetError),
-    /// The folder refuses the file.
-    #[error("Can't write to '{folder}' ({why}). Choose another folder with --out.")]
-    Write {
-        /// The folder.
-        folder: String,
-        /// What the file system said.
-        why: String,
-    },
-    /// The answer can't be written out; a closed pipe is no fault.
-    #[error("The answer could not be written ({0}).")]
-    Answer(#[from] io::Error),
-}
-
-/// Does what was asked and writes the answer to `out`.
+/// Does what was asked and writes the answer to stdout.
 ///
 /// # Errors
-/// One line for the user; nothing has been written to `out` then.
-pub fn run(args: &CardArgs, out: &mut dyn Write) -> Result<(), CardRunError> {
+/// [`Failure::Input`] for a card that is neither built in nor a layout file, or larger than the paper;
+/// [`Failure::Output`] for a folder that can't be written.
+pub fn run(args: &CardArgs) -> Result<Ending, Failure> {
+    terminal::answer(&answer(args)?)?;
+    Ok(Ending::Good)
+}
+
+/// Does what was asked; the answer in words or as JSON.
+fn answer(args: &CardArgs) -> Result<String, Failure> {
     match &args.what {
-        CardCommand::List(args) => list(args, out),
-        CardCommand::Print(args) => print(args, out),
+        CardCommand::List(args) => list(args),
+        CardCommand::Print(args) => print(args),
     }
 }
 
 /// The layouts of these names or files; all built-in ones when there are none.
-fn chosen(names: &[String]) -> Result<Vec<Layout>, CardRunError> {
+fn chosen(names: &[String]) -> Result<Vec<Layout>, Failure> {
     if names.is_empty() {
         return Ok(layout::built_in());
     }
-    names
-        .iter()
-        .map(|name| match layout::named(name) {
-            Some(layout) => Ok(layout),
-            None => Ok(layout::read(&text_of(name)?)?),
-        })
-        .collect()
-}
-
-/// The text of a layout file; no layout takes more than 64 kB.
-fn text_of(name: &str) -> Result<String, CardRunError> {
-    use io::Read;
-    let mut text = String::new();
-    std::fs::File::open(Path::new(name))
-        .and_then(|file| file.take(1 << 16).read_to_string(&mut text))
-        .map_err(|e| {
-            let names: Vec<String> = layout::built_in().into_iter().map(|l| l.name).collect();
-            CardRunError::Unknown {
-                name: name.chars().filter(|c| !c.is_control()).take(60).collect(),
-                why: e.kind().to_string(),
-                built_in: names.join(", "),
-            }
-        })?;
-    Ok(text)
+    names.iter().map(|name| card_layout(name)).collect()
 }
 
 #[derive(Serialize)]
@@ -175,7 +143,7 @@ struct ListAnswer<'a> {
     cards: Vec<Listed<'a>>,
 }
 
-fn list(args: &ListArgs, out: &mut dyn Write) -> Result<(), CardRunError> {
+fn list(args: &ListArgs) -> Result<String, Failure> {
     let layouts = chosen(&args.cards)?;
     let cards: Vec<Listed<'_>> = layouts
         .iter()
@@ -192,7 +160,7 @@ fn list(args: &ListArgs, out: &mut dyn Write) -> Result<(), CardRunError> {
             check: "card",
             cards,
         };
-        return json(&answer, out);
+        return json(&answer);
     }
     let longest = layouts
         .iter()
@@ -200,16 +168,14 @@ fn list(args: &ListArgs, out: &mut dyn Write) -> Result<(), CardRunError> {
         .max()
         .unwrap_or(0)
         .max(4);
-    writeln!(
-        out,
-        "{:longest$}  squares  square   marker   ids      with its white edge",
+    let mut text = format!(
+        "{:longest$}  squares  square   marker   ids      with its white edge\n",
         "card"
-    )?;
+    );
     for card in &cards {
         let l = card.layout;
-        writeln!(
-            out,
-            "{:longest$}  {:<7}  {:<7}  {:<7}  {:<7}  {} × {} mm",
+        text += &format!(
+            "{:longest$}  {:<7}  {:<7}  {:<7}  {:<7}  {} × {} mm\n",
             l.name,
             format!("{} × {}", l.squares_x, l.squares_y),
             format!("{} mm", l.square_mm),
@@ -217,9 +183,9 @@ fn list(args: &ListArgs, out: &mut dyn Write) -> Result<(), CardRunError> {
             format!("{}–{}", l.first_id, card.last_id),
             card.width_mm,
             card.height_mm,
-        )?;
+        );
     }
-    Ok(())
+    Ok(text)
 }
 
 #[derive(Serialize)]
@@ -231,81 +197,69 @@ struct PrintAnswer {
     files: Vec<String>,
 }
 
-fn print(args: &PrintArgs, out: &mut dyn Write) -> Result<(), CardRunError> {
+fn print(args: &PrintArgs) -> Result<String, Failure> {
     let layouts = chosen(&args.cards)?;
     let paper = Paper::from(args.paper);
-    let sheets: Vec<Sheet> = print::sheets(&layouts, paper)?
-        .into_iter()
-        .map(|page| page.sheet)
-        .collect();
+    let pages = print::sheets(&layouts, paper).map_err(|e| Failure::Input(e.to_string()))?;
+    let sheets: Vec<Sheet> = pages.into_iter().map(|page| page.sheet).collect();
     let stem = match layouts.as_slice() {
         [one] => format!("{}-{}", file_name(&one.name), paper.name()),
         _ => format!("cards-{}", paper.name()),
     };
-    let refused = |e: io::Error| CardRunError::Write {
-        folder: args.out.display().to_string().chars().take(80).collect(),
-        why: e.kind().to_string(),
-    };
-    let mut files = vec![
-        keep::put(
-            &args.out,
-            &stem,
-            "pdf",
-            &pdf::bytes("Scale cards", &sheets)?,
-        )
-        .map_err(refused)?,
-    ];
+    // All drawings are made before the first is written.
+    let drawn = |e: SheetError| Failure::Output(e.to_string());
+    let bound = pdf::bytes("Scale cards", &sheets).map_err(drawn)?;
+    let mut drawings = vec![(stem.clone(), "pdf", bound)];
     for (i, sheet) in sheets.iter().enumerate() {
         let stem = if sheets.len() == 1 {
             stem.clone()
         } else {
             format!("{stem}-{}", i + 1)
         };
-        files.push(
-            keep::put(&args.out, &stem, "svg", svg::text(sheet)?.as_bytes()).map_err(refused)?,
-        );
+        drawings.push((stem, "svg", svg::text(sheet).map_err(drawn)?.into_bytes()));
     }
-    let names: Vec<String> = files
-        .iter()
-        .filter_map(|path| path.file_name())
-        .map(|name| name.to_string_lossy().into_owned())
-        .collect();
+    let mut files = Vec::new();
+    for (stem, extension, bytes) in &drawings {
+        files.push(keep::put(&args.out, stem, extension, bytes).map_err(|e| {
+            Failure::Output(format!(
+                "The folder {} can't be written: {}.",
+                args.out.display(),
+                plain_io(&e)
+            ))
+        })?);
+    }
     if args.json {
-        let bar_mm = crate::sheet::bars::BAR_MM;
-        let answer = PrintAnswer {
+        return json(&PrintAnswer {
             schema: "fairpanel/1",
             check: "card",
             pages: sheets.len(),
-            bar_mm,
-            files: names,
-        };
-        return json(&answer, out);
+            bar_mm: bars::BAR_MM,
+            files: files
+                .iter()
+                .filter_map(|path| path.file_name())
+                .map(|name| name.to_string_lossy().into_owned())
+                .collect(),
+        });
     }
-    let pages = if sheets.len() == 1 {
-        "page".to_owned()
+    let count = if sheets.len() == 1 {
+        "1 page".to_owned()
     } else {
         format!("{} pages", sheets.len())
     };
-    writeln!(
-        out,
-        "Scale cards on {pages} of {}, true size.",
-        paper.name()
-    )?;
-    writeln!(
-        out,
-        "Print the PDF at 100%, then measure both bars: they should be 100 mm. Give what you read to every check:"
-    )?;
-    writeln!(out, "  --printed X,Y")?;
-    writeln!(out)?;
+    let mut text = format!(
+        "Scale cards at true size on {count} of {}.\n",
+        args.paper.words()
+    );
+    text += "Print the PDF at 100%, measure both bars (100 mm) and give what you read to every check: --printed X,Y\n\n";
     for path in &files {
-        writeln!(out, "{}", path.display())?;
+        text += &format!("  {}\n", path.display());
     }
-    Ok(())
+    Ok(text)
 }
 
-fn json(answer: &impl Serialize, out: &mut dyn Write) -> Result<(), CardRunError> {
-    serde_json::to_writer(&mut *out, answer).map_err(io::Error::from)?;
-    Ok(writeln!(out)?)
+fn json(answer: &impl Serialize) -> Result<String, Failure> {
+    let text = serde_json::to_string(answer).map_err(|e| Failure::Output(e.to_string()))?;
+    Ok(text + "\n")
 }
 
 /// A layout's name as part of a file name: letters, digits, `-` and `_` stay.
@@ -338,10 +292,9 @@ mod tests {
         card: CardArgs,
     }
 
-    fn said(words: &[&str]) -> Result<String, CardRunError> {
+    fn said(words: &[&str]) -> Result<String, Failure> {
         let line = Line::try_parse_from([&["card"], words].concat()).unwrap();
-        let mut out = Vec::new();
-        run(&line.card, &mut out).map(|()| String::from_utf8(out).unwrap())
+        answer(&line.card)
     }
 
     #[test]
@@ -387,10 +340,7 @@ mod tests {
     #[test]
     fn an_unknown_card_is_refused_in_one_line() {
         let line = said(&["print", "no-such-card"]).unwrap_err().to_string();
-        assert!(
-            line.contains("no-such-card") && line.contains("strip-1"),
-            "{line}"
-        );
+        assert!(line.contains("no-such-card"), "{line}");
         assert!(line.len() < 250 && !line.contains('\n'));
     }
 }

@@ -68,7 +68,10 @@ impl Common {
 }
 
 /// A built-in layout by name, else the layout file.
-fn card_layout(name: &str) -> Result<Layout, Failure> {
+///
+/// # Errors
+/// [`Failure::Input`] for a file that is missing or no layout.
+pub fn card_layout(name: &str) -> Result<Layout, Failure> {
     if let Some(layout) = layout::named(name) {
         return Ok(layout);
     }

@@ -86,11 +86,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
 fn dispatch(command: &Command) -> Result<Ending, Failure> {
     match command {
         Command::Line(args) => line::run(args),
-        Command::Card(args) => {
-            let mut page = Vec::new();
-            card::run(args, &mut page).map_err(|error| Failure::Input(error.to_string()))?;
-            terminal::answer(&String::from_utf8_lossy(&page)).map(|()| Ending::Good)
-        }
+        Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),
     }

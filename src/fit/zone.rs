@@ -121,6 +121,18 @@ fn alternating(
     })
 }
 
+/// Width of the narrowest strip alone, in the points' unit; 0 under 3 points or when all lie on one line. For drawing
+/// thousands of them. The points must be finite; O(n) when they come in order along x.
+pub fn zone_width(points: &[Point2<f64>]) -> f64 {
+    let hull = hull(points);
+    if hull.len() < 3 {
+        return 0.0;
+    }
+    let rest = narrowest(points, &hull);
+    let (a, b, far) = (points[rest.edge[0]], points[rest.edge[1]], points[rest.far]);
+    turn(a, b, far).abs() / (b - a).norm()
+}
+
 fn middle_of_box(points: &[Mm]) -> Point2<f64> {
     let mut low = points[0].0;
     let mut high = low;
@@ -139,29 +151,29 @@ fn turn(o: Point2<f64>, a: Point2<f64>, b: Point2<f64>) -> f64 {
 /// Indices of the convex hull, counter-clockwise (x right, y up), strictly convex; 2 when all points are on one line.
 fn hull(points: &[Point2<f64>]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..points.len()).collect();
-    let key = |i: &usize| (points[*i].x, points[*i].y);
-    order.sort_by(|a, b| {
-        let ((ax, ay), (bx, by)) = (key(a), key(b));
-        ax.total_cmp(&bx).then(ay.total_cmp(&by)).then(a.cmp(b))
-    });
-    order.dedup_by(|a, b| points[*a] == points[*b]);
-    let chain = |order: &mut dyn Iterator<Item = usize>| {
-        let mut side: Vec<usize> = Vec::new();
-        for i in order {
-            while let [.., o, a] = side[..]
-                && turn(points[o], points[a], points[i]) <= 0.0
-            {
-                side.pop();
-            }
-            side.push(i);
-        }
-        side.pop();
-        side
-    };
-    let mut lower = chain(&mut order.iter().copied());
-    let upper = chain(&mut order.iter().rev().copied());
-    lower.extend(upper);
+    let before = |a: &Point2<f64>, b: &Point2<f64>| a.x.total_cmp(&b.x).then(a.y.total_cmp(&b.y));
+    if !points.is_sorted_by(|a, b| before(a, b).is_lt()) {
+        order.sort_by(|a, b| before(&points[*a], &points[*b]).then(a.cmp(b)));
+        order.dedup_by(|a, b| points[*a] == points[*b]);
+    }
+    let mut lower = chain(points, order.iter().copied());
+    lower.extend(chain(points, order.iter().rev().copied()));
     lower
+}
+
+/// One side of the hull, without its last corner.
+fn chain(points: &[Point2<f64>], order: impl Iterator<Item = usize>) -> Vec<usize> {
+    let mut side: Vec<usize> = Vec::new();
+    for i in order {
+        while let [.., o, a] = side[..]
+            && turn(points[o], points[a], points[i]) <= 0.0
+        {
+            side.pop();
+        }
+        side.push(i);
+    }
+    side.pop();
+    side
 }
 
 struct Rest {
@@ -324,6 +336,8 @@ mod tests {
             other.push(other[n / 2]);
             other.swap(0, n / 2);
             check(&other, width, None, 1e-9);
+            let bare: Vec<Point2<f64>> = other.iter().map(|p| p.0).collect();
+            assert!((zone_width(&bare) - width).abs() < 1e-9);
         }
 
         #[test]

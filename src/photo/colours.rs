@@ -4,7 +4,10 @@
 //! it. So the colours of an ordinary JPEG stay coded, in strips that are decoded when first touched, in the layout of
 //! the file; upright places are turned into stored ones one by one. Several threads may ask at once.
 
+use std::ops::Range;
 use std::sync::OnceLock;
+
+use rayon::prelude::*;
 
 use super::strips::{Index, STRIP, Strips};
 use super::turn;
@@ -71,13 +74,14 @@ impl Colours {
     /// The sRGB at an upright place of a photo of that upright size; `None` when there is none.
     #[inline]
     pub(super) fn at(&self, x: usize, y: usize, width: usize, height: usize) -> Option<[u8; 3]> {
-        let (stored_width, stored_height) = if turn::swaps(self.orientation) {
+        let swaps = turn::swaps(self.orientation);
+        let (stored_width, stored_height) = if swaps {
             (height, width)
         } else {
             (width, height)
         };
         let (sx, sy) = turn::stored(self.orientation, x, y, stored_width, stored_height);
-        let strip = if self.coded.is_some() { sy / STRIP } else { 0 };
+        let strip = self.strip_of(sy);
         let cell = self.cell(strip)?;
         let row = sy - strip * STRIP + cell.before;
         cell.rgb
@@ -85,6 +89,69 @@ impl Colours {
             .0
             .get(row * stored_width + sx)
             .copied()
+    }
+
+    /// Puts the sRGB of upright row `y` from column `left` on into `out`; places without any stay as they are.
+    pub(super) fn fill(
+        &self,
+        left: usize,
+        y: usize,
+        width: usize,
+        height: usize,
+        out: &mut [[u8; 3]],
+    ) {
+        let swaps = turn::swaps(self.orientation);
+        let (stored_width, stored_height) = if swaps {
+            (height, width)
+        } else {
+            (width, height)
+        };
+        let place = |x: usize| turn::stored(self.orientation, x, y, stored_width, stored_height);
+        let mut done = 0;
+        while done < out.len() {
+            let (sx, sy) = place(left + done);
+            let strip = self.strip_of(sy);
+            let Some(cell) = self.cell(strip) else { return };
+            let first = (sy - strip * STRIP + cell.before) * stored_width + sx;
+            let pixels = cell.rgb.as_chunks::<3>().0;
+            let rest = &mut out[done..];
+            // A row of the photo is a row or a column of the file, forward or backward: the latter leaves the strip.
+            let forward = matches!(self.orientation, 0 | 1 | 4 | 5 | 8);
+            let (step, count) = match (swaps, forward) {
+                (false, _) => (1, rest.len()),
+                (true, true) => (stored_width, rest.len().min(self.foot(strip) - sy)),
+                (true, false) => (stored_width, rest.len().min(sy - strip * STRIP + 1)),
+            };
+            let rest = &mut rest[..count];
+            if forward {
+                let from = pixels.get(first..).unwrap_or_default().iter().step_by(step);
+                rest.iter_mut().zip(from).for_each(|(to, from)| *to = *from);
+            } else {
+                let from = pixels
+                    .get(..=first)
+                    .unwrap_or_default()
+                    .iter()
+                    .rev()
+                    .step_by(step);
+                rest.iter_mut().zip(from).for_each(|(to, from)| *to = *from);
+            }
+            done += count;
+        }
+    }
+
+    /// The strip that holds stored row `row`.
+    #[inline]
+    fn strip_of(&self, row: usize) -> usize {
+        if self.coded.is_some() { row / STRIP } else { 0 }
+    }
+
+    /// The stored row below a strip.
+    fn foot(&self, strip: usize) -> usize {
+        if self.coded.is_some() {
+            (strip + 1) * STRIP
+        } else {
+            usize::MAX
+        }
     }
 
     /// A strip, decoded now when it has not been. The codes were all read over when the brightness was decoded, so
@@ -105,13 +172,35 @@ impl Colours {
         Cell { rgb, before }
     }
 
-    /// How many strips there are.
-    pub(super) fn strips(&self) -> usize {
-        self.cells.len()
-    }
-
-    /// Decodes a strip ahead of its use.
-    pub(super) fn warm(&self, strip: usize) {
-        self.cell(strip);
+    /// Decodes what an upright part of the photo needs, on all cores.
+    pub(super) fn prepare(
+        &self,
+        columns: Range<usize>,
+        rows: Range<usize>,
+        width: usize,
+        height: usize,
+    ) {
+        let (columns, rows) = (
+            columns.start..columns.end.min(width),
+            rows.start..rows.end.min(height),
+        );
+        if self.coded.is_none() || columns.is_empty() || rows.is_empty() {
+            return;
+        }
+        let swaps = turn::swaps(self.orientation);
+        let (stored_width, stored_height) = if swaps {
+            (height, width)
+        } else {
+            (width, height)
+        };
+        let row =
+            |x, y| turn::stored(self.orientation, x, y, stored_width, stored_height).1 / STRIP;
+        let (a, b) = (
+            row(columns.start, rows.start),
+            row(columns.end - 1, rows.end - 1),
+        );
+        (a.min(b)..=a.max(b)).into_par_iter().for_each(|strip| {
+            self.cell(strip);
+        });
     }
 }

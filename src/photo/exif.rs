@@ -1,19 +1,27 @@
 //! What EXIF says of camera, lens and orientation. A broken block is the file's problem, not the photo's: it counts as
 //! absent as far as it can't be read.
 
-use exif::{In, Reader, Tag, Value};
+use exif::{Context, In, Reader, Tag, Value};
 
 use super::Facts;
 
 /// Longest camera name kept, letters.
 const MAX_NAME: usize = 64;
 
-/// Fills camera, focal lengths and zoom into `facts` and gives the orientation, 1 when absent or out of range.
-/// `block`: EXIF from its TIFF header on.
-pub(super) fn read(block: Vec<u8>, facts: &mut Facts) -> u8 {
+/// What EXIF says that decides how the picture is taken.
+#[derive(Debug, Default)]
+pub(super) struct Told {
+    /// Orientation 1–8; `None` when absent or out of range.
+    pub orientation: Option<u8>,
+    /// The first picture of a TIFF is a preview of another, or belongs to raw sensor data.
+    pub preview: bool,
+}
+
+/// Fills camera, focal lengths and zoom into `facts`. `block`: EXIF from its TIFF header on.
+pub(super) fn read(block: Vec<u8>, facts: &mut Facts) -> Told {
     let parsed = Reader::new().continue_on_error(true).read_raw(block);
     let Ok(exif) = parsed.or_else(|e| e.distill_partial_result(|_| {})) else {
-        return 1;
+        return Told::default();
     };
     let number = |tag| {
         let value = match &exif.get_field(tag, In::PRIMARY)?.value {
@@ -46,11 +54,18 @@ pub(super) fn read(block: Vec<u8>, facts: &mut Facts) -> u8 {
     facts.focal_mm = number(Tag::FocalLength);
     facts.focal_35mm = number(Tag::FocalLengthIn35mmFilm);
     facts.zoom = number(Tag::DigitalZoomRatio);
-    let orientation = exif
-        .get_field(Tag::Orientation, In::PRIMARY)
-        .and_then(|f| f.value.get_uint(0));
-    orientation
-        .and_then(|o| u8::try_from(o).ok())
-        .filter(|o| (1..=8).contains(o))
-        .unwrap_or(1)
+    let whole = |tag| {
+        exif.get_field(tag, In::PRIMARY)
+            .and_then(|f| f.value.get_uint(0))
+    };
+    let orientation = whole(Tag::Orientation).and_then(|o| u8::try_from(o).ok());
+    // TIFF 6.0 tag 254, bit 0: a reduced version of another picture; DNG 1.4 tag 50706: its version.
+    let reduced = whole(Tag(Context::Tiff, 254)).is_some_and(|kind| kind & 1 == 1);
+    let raw = exif
+        .get_field(Tag(Context::Tiff, 50_706), In::PRIMARY)
+        .is_some();
+    Told {
+        orientation: orientation.filter(|o| (1..=8).contains(o)),
+        preview: reduced || raw,
+    }
 }

@@ -28,6 +28,9 @@ pub(super) fn decode(bytes: &[u8], need: Need, limits: &Limits) -> Result<Stored
     if walk.no_end {
         warnings.push("the JPEG lacks its end mark; the picture itself is whole".to_string());
     }
+    if matches!(walk.colour, Colour::Cmyk { .. } | Colour::Ycck { .. }) {
+        warnings.push("the photo is in printing inks (CMYK); its brightness is only roughly that of the camera".to_string());
+    }
     Ok(Stored {
         width: walk.width,
         height: walk.height,

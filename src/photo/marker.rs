@@ -97,6 +97,8 @@ pub(super) fn walk<'a>(
     let mut parts = Vec::new();
     let (mut coded_bytes, mut no_end, mut restarts, mut interval) = (0, true, 0, 0);
     let mut scans = 0usize;
+    // Components that had a scan.
+    let mut sent = Vec::new();
     // Of a progressive picture's first component: lowest bit sent of each coefficient so far.
     let mut lowest = [None; 64];
 
@@ -150,6 +152,15 @@ pub(super) fn walk<'a>(
                 let Some((_, _, progressive, components)) = &frame else {
                     return Err(damaged("picture data before its header"));
                 };
+                let count = payload.first().map_or(0, |n| usize::from(*n));
+                sent.extend(
+                    payload
+                        .get(1..)
+                        .unwrap_or_default()
+                        .chunks(2)
+                        .take(count)
+                        .map(|c| c[0]),
+                );
                 note_pass(payload, components.first().map(|c| c.id), &mut lowest);
                 let (coded, marks) = coded_run(&bytes[at..]);
                 at += coded.len();
@@ -173,6 +184,9 @@ pub(super) fn walk<'a>(
     };
     if scans == 0 {
         return Err(damaged("it ends before the picture begins"));
+    }
+    if !components.iter().all(|c| sent.contains(&c.id)) {
+        return Err(damaged("it ends before all its colours"));
     }
     if progressive && (no_end || lowest.iter().any(|bit| *bit != Some(0))) {
         return Err(damaged("it ends before the last pass over the picture"));
@@ -401,6 +415,27 @@ impl Walk<'_> {
             _ => {}
         }
     }
+}
+
+/// Width and height in the frame header within `start`, the start of a JPEG; zero when it is not there.
+pub(super) fn frame_size(start: &[u8]) -> (u64, u64) {
+    let mut at = 2;
+    while let Some(marker) = next_marker(start, &mut at) {
+        if matches!(marker, 0x01 | 0xD0..=0xD9) {
+            continue;
+        }
+        let Some(payload) = segment(start, at) else {
+            break;
+        };
+        at += 2 + payload.len();
+        if let (0xC0..=0xC2, Some([_, h1, h0, w1, w0])) = (marker, payload.first_chunk()) {
+            return (
+                u16::from_be_bytes([*w1, *w0]).into(),
+                u16::from_be_bytes([*h1, *h0]).into(),
+            );
+        }
+    }
+    (0, 0)
 }
 
 /// Writes a segment.

@@ -22,6 +22,7 @@ mod turn;
 
 use std::fs::File;
 use std::io::{BufRead, BufReader, Cursor, ErrorKind, Read, Seek, SeekFrom};
+use std::ops::Range;
 use std::path::Path;
 
 use rayon::prelude::*;
@@ -112,9 +113,19 @@ impl Limits {
         Ok(())
     }
 
-    /// Most bytes of a file: 8 a pixel (16-bit RGBA uncompressed), the most any handled format needs.
-    fn bytes(&self) -> f64 {
-        self.megapixels * 8e6
+    /// Checks a file's size against its picture's: 8 bytes a pixel (16-bit RGBA, not packed) and what else files hold.
+    fn check_bytes(&self, size: u64, width: u64, height: u64) -> Result<(), PhotoError> {
+        let limit = width
+            .saturating_mul(height)
+            .saturating_mul(8)
+            .saturating_add(PLAIN_SIZE);
+        if size > limit {
+            return Err(PhotoError::TooManyBytes {
+                megabytes: size as f64 / 1e6,
+                limit: limit as f64 / 1e6,
+            });
+        }
+        Ok(())
     }
 }
 
@@ -137,24 +148,50 @@ impl Photo {
     /// Outside the photo.
     pub fn rgb_row(&self, y: usize, row: &mut Vec<u8>) {
         row.clear();
-        row.extend((0..self.width).flat_map(|x| self.rgb_at(x, y)));
+        row.extend(
+            self.luma[y * self.width..(y + 1) * self.width]
+                .iter()
+                .flat_map(|v| [*v; 3]),
+        );
+        self.rgb
+            .fill(0, y, self.width, self.height, row.as_chunks_mut().0);
     }
 
     /// The whole photo in sRGB, interleaved, `3 * width * height`. Decodes all colours, in parallel.
     pub fn rgb_plane(&self) -> Vec<u8> {
-        (0..self.rgb.strips())
-            .into_par_iter()
-            .for_each(|strip| self.rgb.warm(strip));
+        /// Rows and columns copied together: a block of either layout fits the first-level cache.
+        const BLOCK: usize = 64;
+        self.prepare_colours(0..self.width, 0..self.height);
         let mut plane = vec![0; 3 * self.width * self.height];
-        plane
-            .par_chunks_mut(3 * self.width)
-            .enumerate()
-            .for_each(|(y, row)| {
-                for (x, pixel) in row.as_chunks_mut::<3>().0.iter_mut().enumerate() {
-                    *pixel = self.rgb_at(x, y);
+        let bands = plane
+            .par_chunks_mut(3 * BLOCK * self.width)
+            .zip(self.luma.par_chunks(BLOCK * self.width));
+        bands.enumerate().for_each(|(band, (plane, luma))| {
+            let pixels = plane.as_chunks_mut::<3>().0;
+            pixels
+                .iter_mut()
+                .zip(luma)
+                .for_each(|(rgb, v)| *rgb = [*v; 3]);
+            for left in (0..self.width).step_by(BLOCK) {
+                let right = (left + BLOCK).min(self.width);
+                for (dy, row) in pixels.chunks_exact_mut(self.width).enumerate() {
+                    self.rgb.fill(
+                        left,
+                        band * BLOCK + dy,
+                        self.width,
+                        self.height,
+                        &mut row[left..right],
+                    );
                 }
-            });
+            }
+        });
         plane
+    }
+
+    /// Decodes the colours of a part of the photo now, on all cores, instead of when they are first touched. Worth it
+    /// before many threads read from one place: they would wait for one another.
+    pub fn prepare_colours(&self, columns: Range<usize>, rows: Range<usize>) {
+        self.rgb.prepare(columns, rows, self.width, self.height);
     }
 
     /// Whether colours are there.
@@ -175,32 +212,27 @@ struct Stored {
     warnings: Vec<String>,
 }
 
+/// Files up to this size (bytes) are read whole without a look at what they claim to be.
+const PLAIN_SIZE: u64 = 64 << 20;
+
 /// Reads the photo at `path`.
 ///
 /// # Errors
 /// [`PhotoError`], one variant a reason.
 pub fn open(path: &Path, need: Need, limits: &Limits) -> Result<Photo, PhotoError> {
-    let broken = |e: std::io::Error| match e.kind() {
-        ErrorKind::NotFound => PhotoError::NotFound,
-        ErrorKind::IsADirectory => PhotoError::Folder,
-        _ => PhotoError::Unreadable {
-            why: jpeg::one_line(&e.to_string()),
-        },
-    };
-    let file = File::open(path).map_err(broken)?;
-    let about = file.metadata().map_err(broken)?;
+    let about = std::fs::metadata(path).map_err(unreadable)?;
     if about.is_dir() {
         return Err(PhotoError::Folder);
     }
-    let bytes = about.len();
-    if bytes as f64 > limits.bytes() {
-        return Err(PhotoError::TooManyBytes {
-            megabytes: bytes as f64 / 1e6,
-            limit: limits.bytes() / 1e6,
+    if !about.is_file() {
+        return Err(PhotoError::Unreadable {
+            why: "it is not an ordinary file".to_string(),
         });
     }
+    let file = File::open(path).map_err(unreadable)?;
     read(
         BufReader::new(file),
+        about.len(),
         path.to_string_lossy().into_owned(),
         need,
         limits,
@@ -212,37 +244,81 @@ pub fn open(path: &Path, need: Need, limits: &Limits) -> Result<Photo, PhotoErro
 /// # Errors
 /// As [`open`].
 pub fn decode(bytes: &[u8], name: &str, need: Need, limits: &Limits) -> Result<Photo, PhotoError> {
-    read(Cursor::new(bytes), name.to_string(), need, limits)
+    read(
+        Cursor::new(bytes),
+        bytes.len() as u64,
+        name.to_string(),
+        need,
+        limits,
+    )
+}
+
+fn unreadable(error: std::io::Error) -> PhotoError {
+    match error.kind() {
+        ErrorKind::NotFound => PhotoError::NotFound,
+        ErrorKind::IsADirectory => PhotoError::Folder,
+        _ => PhotoError::Unreadable {
+            why: jpeg::one_line(&error.to_string()),
+        },
+    }
 }
 
 fn read(
     mut input: impl BufRead + Seek,
+    size: u64,
     name: String,
     need: Need,
     limits: &Limits,
 ) -> Result<Photo, PhotoError> {
-    let broken = |e: std::io::Error| PhotoError::Unreadable {
-        why: jpeg::one_line(&e.to_string()),
+    let mut first = |bytes: u64| {
+        let mut head = Vec::new();
+        input
+            .by_ref()
+            .take(bytes)
+            .read_to_end(&mut head)
+            .map_err(unreadable)?;
+        input.seek(SeekFrom::Start(0)).map_err(unreadable)?;
+        Ok(head)
     };
-    let mut head = Vec::new();
-    input
-        .by_ref()
-        .take(32)
-        .read_to_end(&mut head)
-        .map_err(broken)?;
-    input.seek(SeekFrom::Start(0)).map_err(broken)?;
-    let stored = match kind(&head)? {
+    let kind = kind(&first(32)?)?;
+    let stored = match kind {
         Kind::Jpeg => {
-            let mut bytes = Vec::new();
-            input.read_to_end(&mut bytes).map_err(broken)?;
+            if size > PLAIN_SIZE {
+                let (width, height) = marker::frame_size(&first(PLAIN_SIZE / 4)?);
+                limits.check(width, height)?;
+                limits.check_bytes(size, width, height)?;
+            }
+            let bytes = whole(&mut input, size)?;
             jpeg::decode(&bytes, need, limits)?
         }
-        Kind::Raster(format) => raster::decode(format, input, need, limits)?,
+        Kind::Raster(raster::Format::Tiff) if size <= PLAIN_SIZE => {
+            // A TIFF is its own block of EXIF.
+            let bytes = whole(&mut input, size)?;
+            let mut stored = raster::decode(
+                raster::Format::Tiff,
+                Cursor::new(&bytes),
+                size,
+                need,
+                limits,
+            )?;
+            stored.exif = Some(bytes);
+            stored
+        }
+        Kind::Raster(format) => raster::decode(format, input, size, need, limits)?,
     };
-    Ok(upright(stored, name))
+    upright(stored, need, name)
 }
 
-fn upright(stored: Stored, name: String) -> Photo {
+fn whole(input: &mut impl Read, size: u64) -> Result<Vec<u8>, PhotoError> {
+    let mut bytes = Vec::with_capacity(usize::try_from(size).unwrap_or(0).saturating_add(1));
+    input
+        .take(size)
+        .read_to_end(&mut bytes)
+        .map_err(unreadable)?;
+    Ok(bytes)
+}
+
+fn upright(stored: Stored, need: Need, name: String) -> Result<Photo, PhotoError> {
     let mut facts = Facts {
         stored_width: stored.width,
         stored_height: stored.height,
@@ -250,8 +326,22 @@ fn upright(stored: Stored, name: String) -> Photo {
         warnings: stored.warnings,
         ..Facts::default()
     };
-    let from_exif = stored.exif.map(|block| exif::read(block, &mut facts));
-    facts.orientation = stored.orientation.or(from_exif).unwrap_or(1);
+    let told = stored
+        .exif
+        .map(|block| exif::read(block, &mut facts))
+        .unwrap_or_default();
+    if told.preview {
+        return Err(PhotoError::Unsupported {
+            what: "a raw camera file or its preview".to_string(),
+        });
+    }
+    if need == Need::Colour && stored.colours.is_empty() {
+        facts.warnings.push(
+            "the photo is grey: paints and tapes that differ in colour alone can't be told apart"
+                .to_string(),
+        );
+    }
+    facts.orientation = stored.orientation.or(told.orientation).unwrap_or(1);
     let (width, height) = if turn::swaps(facts.orientation) {
         (stored.height, stored.width)
     } else {
@@ -259,14 +349,14 @@ fn upright(stored: Stored, name: String) -> Photo {
     };
     let luma = turn::upright::<1>(stored.luma, stored.width, facts.orientation);
     let rgb = stored.colours.turned(facts.orientation);
-    Photo {
+    Ok(Photo {
         name,
         width,
         height,
         luma,
         rgb,
         facts,
-    }
+    })
 }
 
 enum Kind {

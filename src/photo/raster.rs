@@ -35,6 +35,7 @@ impl Format {
 pub(super) fn decode(
     format: Format,
     input: impl BufRead + Seek,
+    size: u64,
     need: Need,
     limits: &Limits,
 ) -> Result<Stored, PhotoError> {
@@ -43,11 +44,24 @@ pub(super) fn decode(
         Format::Png => pixels(
             format,
             PngDecoder::with_limits(input, at_most(SPARE)).map_err(fail)?,
+            size,
             need,
             limits,
         ),
-        Format::Tiff => pixels(format, TiffDecoder::new(input).map_err(fail)?, need, limits),
-        Format::WebP => pixels(format, WebPDecoder::new(input).map_err(fail)?, need, limits),
+        Format::Tiff => pixels(
+            format,
+            TiffDecoder::new(input).map_err(fail)?,
+            size,
+            need,
+            limits,
+        ),
+        Format::WebP => pixels(
+            format,
+            WebPDecoder::new(input).map_err(fail)?,
+            size,
+            need,
+            limits,
+        ),
     }
 }
 
@@ -74,12 +88,14 @@ fn refuse(format: Format, error: ImageError) -> PhotoError {
 fn pixels(
     format: Format,
     mut decoder: impl ImageDecoder,
+    size: u64,
     need: Need,
     limits: &Limits,
 ) -> Result<Stored, PhotoError> {
     let fail = |e| refuse(format, e);
     let (width, height) = decoder.dimensions();
     limits.check(width.into(), height.into())?;
+    limits.check_bytes(size, width.into(), height.into())?;
     let exif = decoder.exif_metadata().unwrap_or(None);
     let orientation = decoder.orientation().ok().map(|o| o.to_exif());
     let bytes = decoder.total_bytes();

@@ -37,54 +37,56 @@ pub(super) fn stored(
 }
 
 /// A picture of `N` bytes a pixel, stored row-major `width` wide, turned upright.
-pub(super) fn upright<const N: usize>(stored: Vec<u8>, width: usize, orientation: u8) -> Vec<u8> {
+pub(super) fn upright<const N: usize>(
+    mut stored: Vec<u8>,
+    width: usize,
+    orientation: u8,
+) -> Vec<u8> {
     if stored.is_empty() || !(2..=8).contains(&orientation) {
+        return stored;
+    }
+    if !swaps(orientation) {
+        flip::<N>(&mut stored, width, orientation);
         return stored;
     }
     let (pixels, _) = stored.as_chunks::<N>();
     let height = pixels.len() / width;
-    let (out_width, out_height) = if swaps(orientation) {
-        (height, width)
-    } else {
-        (width, height)
-    };
     let mut out = vec![0; stored.len()];
-    let flip_x = matches!(orientation, 2 | 3 | 7 | 8);
-    let flip_y = matches!(orientation, 3 | 4 | 6 | 7);
-    out.par_chunks_mut(BLOCK * out_width * N)
+    out.par_chunks_mut(BLOCK * height * N)
         .enumerate()
         .for_each(|(band, out)| {
             let (rows, _) = out.as_chunks_mut::<N>();
-            let top = band * BLOCK;
-            if swaps(orientation) {
-                // Upright (x, y) comes from stored column y (or from the right) and stored row x (or from the foot).
-                for left in (0..out_width).step_by(BLOCK) {
-                    let right = (left + BLOCK).min(out_width);
-                    for (dy, row) in rows.chunks_exact_mut(out_width).enumerate() {
-                        let y = top + dy;
-                        let column = if flip_x { out_height - 1 - y } else { y };
-                        for (x, pixel) in (left..right).zip(&mut row[left..right]) {
-                            let line = if flip_y { out_width - 1 - x } else { x };
-                            *pixel = pixels[line * width + column];
-                        }
-                    }
-                }
-            } else {
-                for (dy, row) in rows.chunks_exact_mut(out_width).enumerate() {
-                    let y = top + dy;
-                    let line = if flip_y { height - 1 - y } else { y };
-                    let from = &pixels[line * width..(line + 1) * width];
-                    if flip_x {
-                        row.iter_mut()
-                            .zip(from.iter().rev())
-                            .for_each(|(to, from)| *to = *from);
-                    } else {
-                        row.copy_from_slice(from);
+            for left in (0..height).step_by(BLOCK) {
+                let right = (left + BLOCK).min(height);
+                for (dy, row) in rows.chunks_exact_mut(height).enumerate() {
+                    for (x, pixel) in (left..right).zip(&mut row[left..right]) {
+                        let (sx, sy) =
+                            self::stored(orientation, x, band * BLOCK + dy, width, height);
+                        *pixel = pixels[sy * width + sx];
                     }
                 }
             }
         });
     out
+}
+
+/// Orientations 2–4 in place.
+fn flip<const N: usize>(stored: &mut [u8], width: usize, orientation: u8) {
+    let row = width * N;
+    if orientation != 4 {
+        stored
+            .par_chunks_mut(row)
+            .for_each(|row| row.as_chunks_mut::<N>().0.reverse());
+    }
+    if orientation != 2 {
+        let rows = stored.len() / row;
+        let (upper, rest) = stored.split_at_mut(rows / 2 * row);
+        let lower = &mut rest[(rows % 2) * row..];
+        upper
+            .par_chunks_mut(row)
+            .zip(lower.par_rchunks_mut(row))
+            .for_each(|(a, b)| a.swap_with_slice(b));
+    }
 }
 
 #[cfg(test)]

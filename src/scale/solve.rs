@@ -113,6 +113,8 @@ pub(super) struct Frame {
     skew_u: f64,
     printed: Printed,
     placements: Vec<[f64; 3]>,
+    /// Half sides of each card, mm.
+    half_sides: Vec<[f64; 2]>,
 }
 
 /// Everything evaluated at one set of parameters.
@@ -122,20 +124,28 @@ pub(super) struct State {
     pub(super) surface: Surface,
     rotation: Rotation3<f64>,
     translation: Vector3<f64>,
-    ratio: [f64; 2],
+    /// Printed length over nominal of each card, x and y.
+    ratio: Vec<[f64; 2]>,
     placements: Vec<[f64; 3]>,
+    /// How far each card's ends stand off the panel when its middle lies on it, along its x and its y, mm.
+    curl: Vec<[f64; 2]>,
+    half_sides: Vec<[f64; 2]>,
 }
 
-const FIXED: usize = 11; // rotation 3, translation 3, bow, skew, axis, two print ratios
+const FIXED: usize = 9; // rotation 3, translation 3, bow, skew, axis
 const TURN_UNIT: f64 = 0.01;
+/// A card taped on lies within 0.3 mm of the panel's own shape from middle to end (95%; ours, no source: two thicknesses of
+/// card).
+const CURL_U_MM: f64 = 0.3 / K95;
 
 impl Frame {
     fn count(&self) -> usize {
-        FIXED + self.lens_root.len() + 3 * self.placements.len()
+        FIXED + self.lens_root.len() + 3 * self.placements.len() + 4 * self.half_sides.len()
     }
 
-    /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm, bow and skew and axis
-    /// and print ratio in units of their prior's u, lens whitened, then x mm, y mm, turn 0.01 rad of each further card.
+    /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm; bow, skew and axis in
+    /// units of their prior's u; lens whitened; x mm, y mm, turn 0.01 rad of each further card; then of every card its
+    /// curl and its print ratio along x and y in units of their u.
     pub(super) fn state(&self, p: &DVector<f64>) -> State {
         let lens = if self.lens_root.is_empty() {
             self.lens
@@ -151,6 +161,7 @@ impl Frame {
         let turn = Rotation3::new(Vector3::new(p[0], p[1], p[2]) * TURN_UNIT);
         let u = self.printed.u95 / K95;
         let first = FIXED + self.lens_root.len();
+        let curls = first + 3 * self.placements.len();
         State {
             lens,
             surface: Surface {
@@ -161,7 +172,12 @@ impl Frame {
             },
             rotation: turn * self.rotation,
             translation: self.translation + Vector3::new(p[3], p[4], p[5]),
-            ratio: [self.printed.ratio_x * (1.0 + p[9] * u), self.printed.ratio_y * (1.0 + p[10] * u)],
+            ratio: (0..self.half_sides.len())
+                .map(|i| {
+                    let k = curls + 2 * self.half_sides.len() + 2 * i;
+                    [self.printed.ratio_x * (1.0 + p[k] * u), self.printed.ratio_y * (1.0 + p[k + 1] * u)]
+                })
+                .collect(),
             placements: self
                 .placements
                 .iter()
@@ -171,6 +187,10 @@ impl Frame {
                     [at[0] + p[k], at[1] + p[k + 1], at[2] + TURN_UNIT * p[k + 2]]
                 })
                 .collect(),
+            curl: (0..self.half_sides.len())
+                .map(|i| [p[curls + 2 * i] * CURL_U_MM, p[curls + 2 * i + 1] * CURL_U_MM])
+                .collect(),
+            half_sides: self.half_sides.clone(),
         }
     }
 }
@@ -178,7 +198,19 @@ impl Frame {
 impl State {
     /// Photo place of a place in the first card's frame (true mm).
     pub(super) fn px(&self, mm: Point2<f64>) -> Option<Point2<f64>> {
-        let place = self.rotation * self.surface.lift(mm) + self.translation;
+        self.px_above(mm, 0.0)
+    }
+
+    /// Photo place of a printed corner of card `index`.
+    fn corner_px(&self, index: usize, printed: Point2<f64>) -> Option<Point2<f64>> {
+        let ([w, h], [cx, cy]) = (self.half_sides[index], self.curl[index]);
+        let (u, v) = (printed.x / w - 1.0, printed.y / h - 1.0);
+        self.px_above(self.place(index, printed), cx * u * u + cy * v * v)
+    }
+
+    /// Photo place of a place `depth` mm behind the panel's surface.
+    fn px_above(&self, mm: Point2<f64>, depth: f64) -> Option<Point2<f64>> {
+        let place = self.rotation * (self.surface.lift(mm) + Vector3::z() * depth) + self.translation;
         (place.z > 1.0).then(|| self.lens.project(Point2::new(place.x / place.z, place.y / place.z)))
     }
 
@@ -191,7 +223,7 @@ impl State {
 
     /// Where a printed corner of card `index` lies in the first card's frame.
     fn place(&self, index: usize, printed: Point2<f64>) -> Point2<f64> {
-        let (x, y) = (printed.x * self.ratio[0], printed.y * self.ratio[1]);
+        let (x, y) = (printed.x * self.ratio[index][0], printed.y * self.ratio[index][1]);
         if index == 0 {
             return Point2::new(x, y);
         }
@@ -205,8 +237,10 @@ impl State {
 ///
 /// The first of `cards` is the frame. Standard uncertainty of a corner: the cards' own, or the residual scatter where
 /// that is larger. Priors, each a normal distribution:
-/// - bow: sagitta `bow_u95_mm` on 1 m at 95%; its change along the panel (third order) at 95% as much as would turn the
-///   bow of one half metre into none, a plain statement that panels don't wiggle (ours, no source);
+/// - bow: sagitta `bow_u95_mm` on 1 m at 95%; its change along the panel (third order) at 95% as much as makes a bow of that
+///   size vanish half a metre on, or double: doors and wings flatten toward one end (ours, no source);
+/// - print: each card's own length and width, as [`Printed`] says: cards come off different sheets;
+/// - card: taped on, within [`CURL_U_MM`] of the panel's shape;
 /// - bow axis: 2° about the traced line when that is known, else 5° about the line through the cards (ours, no source);
 /// - an ordinary phone's lens without a lens file: focal length of EXIF 4% (35 mm equivalents are rounded, and stated by
 ///   width or by diagonal), 15% without EXIF; principal point 0.8% of the width; k1 0.1, k2 0.08, k3 0.03, tangential 5e-4
@@ -276,7 +310,7 @@ fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
         let Some(placements) = placements(cards, &lens, rotation, centre, origin) else { continue };
         let (axis_rad, axis_u) = match assume.axis_rad {
             Some(axis) => (axis, 2f64.to_radians()),
-            None => (axis_of(cards, &placements, origin), 5f64.to_radians()),
+            None => (axis_of(cards, &placements), 5f64.to_radians()),
         };
         // z = bow a²/2, sagitta s on a chord of 1 m: bow = 8 s / (1000 mm)².
         let bow_u = 8.0 * assume.bow_u95_mm.max(1e-3) / 1e6 / K95;
@@ -289,10 +323,11 @@ fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
             axis_rad,
             axis_u,
             bow_u,
-            // bow + 6 skew a = 0 at a = 1 m for bow and skew both at their 95%.
-            skew_u: bow_u / 6e3,
+            // bow + 6 skew a = 0 at a = -0.5 m for bow and skew both at their 95%.
+            skew_u: bow_u / 3e3,
             printed: assume.printed,
             placements,
+            half_sides: cards.iter().map(|c| [middle(c).x, middle(c).y]).collect(),
         };
         if let Some(scale) = settle(cards, frame)
             && best.as_ref().is_none_or(|b| scale.sigma_px < b.sigma_px)
@@ -308,7 +343,7 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
     let mut sigma = median_sigma(cards);
     let mut adjusted = None;
     let mut p = start;
-    for _ in 0..2 {
+    for _ in 0..3 {
         let got = adjust(p.clone(), 30, |p| residuals(cards, &frame, p, sigma))?;
         p = got.parameters.clone();
         let corners: usize = cards.iter().map(|c| c.corners.len()).sum();
@@ -317,10 +352,12 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
         let free = (2 * corners) as f64 - (6 + 3 * frame.placements.len()) as f64;
         let found = (square / free.max(1.0)).sqrt();
         adjusted = Some((got, found));
-        if found <= sigma {
+        // Corners whose errors are alike count for fewer: the same covariance as with a larger sigma.
+        let likely = found.max(median_sigma(cards)) * alike(cards, &misses(cards, &state)?).sqrt();
+        if likely <= 1.02 * sigma {
             break;
         }
-        sigma = found;
+        sigma = likely;
     }
     let (got, found) = adjusted?;
     let state = frame.state(&got.parameters);
@@ -344,9 +381,35 @@ fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<nalgebra::Vector2<f64
         .iter()
         .enumerate()
         .map(|(i, card)| {
-            card.corners.iter().map(|c| Some(state.px(state.place(i, c.mm.0))? - c.px.0)).collect()
+            card.corners.iter().map(|c| Some(state.corner_px(i, c.mm.0)? - c.px.0)).collect()
         })
         .collect()
+}
+
+/// How many corners err alike: ((1 + r) / (1 - r))², r the correlation of neighbouring corners' residuals along a row or
+/// column, and squared since they do so in both. Paper that lifts, a lens not quite as its file says and the panel's own
+/// small waves move a whole patch of corners together; only what is independent averages out (the effective sample size
+/// of a first-order autoregression, from memory). 1 to 9.
+fn alike(cards: &[Card], misses: &[Vec<nalgebra::Vector2<f64>>]) -> f64 {
+    let (mut product, mut square, mut pairs, mut count) = (0.0, 0.0, 0.0, 0.0);
+    for (card, misses) in cards.iter().zip(misses) {
+        let across = card.layout.squares_x - 1;
+        let at = |id: usize| card.corners.binary_search_by_key(&id, |c| c.id).ok();
+        for (corner, miss) in card.corners.iter().zip(misses) {
+            square += miss.norm_squared();
+            count += 1.0;
+            let right = if (corner.id + 1) % across != 0 { at(corner.id + 1) } else { None };
+            for k in [right, at(corner.id + across)].into_iter().flatten() {
+                product += miss.dot(&misses[k]);
+                pairs += 1.0;
+            }
+        }
+    }
+    if pairs < 8.0 || square <= 0.0 {
+        return 1.0;
+    }
+    let r = (product / pairs / (square / count)).clamp(0.0, 0.5);
+    ((1.0 + r) / (1.0 - r)).powi(2)
 }
 
 fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Option<Residuals> {
@@ -357,13 +420,18 @@ fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Opt
         value.push(miss.y / sigma);
     }
     let mut part = vec![Part::Pose; value.len()];
-    for (i, source) in [(6, Part::Bow), (7, Part::Bow), (8, Part::Bow), (9, Part::Scale), (10, Part::Scale)] {
+    for i in [6, 7, 8] {
         value.push(p[i]);
-        part.push(source);
+        part.push(Part::Bow);
     }
     for k in 0..frame.lens_root.len() {
         value.push(p[FIXED + k]);
         part.push(Part::Lens);
+    }
+    let curls = FIXED + frame.lens_root.len() + 3 * frame.placements.len();
+    for k in curls..p.len() {
+        value.push(p[k]);
+        part.push(if k < curls + 2 * cards.len() { Part::Pose } else { Part::Scale });
     }
     value.iter().all(|v| v.is_finite()).then_some(Residuals { value, part })
 }
@@ -450,8 +518,10 @@ fn placements(
         surface: Surface { bow: 0.0, skew: 0.0, axis_rad: 0.0, origin },
         rotation,
         translation: centre,
-        ratio: [1.0, 1.0],
+        ratio: vec![[1.0, 1.0]],
         placements: Vec::new(),
+        curl: Vec::new(),
+        half_sides: Vec::new(),
     };
     cards[1..]
         .iter()
@@ -482,27 +552,18 @@ fn rigid(pairs: &[(Point2<f64>, Point2<f64>)]) -> [f64; 3] {
     [b.x - (a.x * c - a.y * s), b.y - (a.x * s + a.y * c), turn]
 }
 
-/// Line through the cards' middles in the first card's frame; the card's longer side when there is one card or they lie close.
-fn axis_of(cards: &[Card], placements: &[[f64; 3]], origin: Point2<f64>) -> f64 {
-    let long_side =
-        if cards[0].layout.squares_x >= cards[0].layout.squares_y { 0.0 } else { std::f64::consts::FRAC_PI_2 };
-    let far = cards[1..]
-        .iter()
-        .zip(placements)
-        .map(|(card, [x, y, turn])| {
-            let m = middle(card);
-            let (s, c) = turn.sin_cos();
-            Point2::new(x + m.x * c - m.y * s, y + m.x * s + m.y * c) - origin
-        })
-        .max_by(|a, b| a.norm().total_cmp(&b.norm()));
-    match far {
-        Some(d) if d.norm() > 250.0 => {
-            let along = d.y.atan2(d.x);
-            // An axis has no sense of direction: keep it within a quarter turn of the card's x.
-            if along.cos() < 0.0 { along + std::f64::consts::PI } else { along }
-        }
-        _ => long_side,
+/// Mean direction of the cards' longer sides in the first card's frame: people lay a card along the swage.
+fn axis_of(cards: &[Card], placements: &[[f64; 3]]) -> f64 {
+    let turns = std::iter::once(0.0).chain(placements.iter().map(|p| p[2]));
+    let (mut x, mut y) = (0.0, 0.0);
+    for (card, turn) in cards.iter().zip(turns) {
+        let long = if card.layout.squares_x >= card.layout.squares_y { 0.0 } else { std::f64::consts::FRAC_PI_2 };
+        // An axis has no sense of direction: doubled angles average.
+        let (s, c) = (2.0 * (turn + long)).sin_cos();
+        x += c;
+        y += s;
     }
+    0.5 * y.atan2(x)
 }
 
 impl Scale {
@@ -519,6 +580,12 @@ impl Scale {
     /// The panel's surface.
     pub fn surface(&self) -> Surface {
         self.state.surface
+    }
+
+    /// Direction along which the cards were laid (or the line, when it was known), rad in the first card's frame: where a
+    /// swage is looked for first. The surface's own axis may have moved from it to fit the corners.
+    pub fn laid_axis_rad(&self) -> f64 {
+        self.frame.axis_rad
     }
 
     /// The lens as adjusted.

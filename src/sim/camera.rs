@@ -14,6 +14,9 @@ pub struct Camera {
     pub camera_from_panel: Matrix3<f64>,
     /// The camera's centre in the panel frame, mm.
     pub centre: Point3<f64>,
+    /// Rays up to this far from the axis are projected: a fifth beyond the photo's corners. Farther out a lens model may
+    /// fold back into the photo.
+    reach: f64,
 }
 
 impl Camera {
@@ -44,13 +47,15 @@ impl Camera {
             lens,
             camera_from_panel: roll * upright,
             centre,
+            reach: 1.2 * corner_ray(&lens),
         }
     }
 
     /// Where a panel point appears; none behind the camera.
     pub fn project(&self, point: Point3<f64>) -> Option<Px> {
         let p = self.camera_from_panel * (point - self.centre);
-        (p.z > 1.0).then(|| Px(self.lens.project(Point2::new(p.x / p.z, p.y / p.z))))
+        let ray = Point2::new(p.x / p.z, p.y / p.z);
+        (p.z > 1.0 && ray.coords.norm() < self.reach).then(|| Px(self.lens.project(ray)))
     }
 
     /// Panel direction of a ray `(x/z, y/z)`; its component along the camera's axis is 1.
@@ -64,6 +69,15 @@ impl Camera {
         let inside = |v: f64, n: usize| v >= 0.0 && v <= n as f64 - 1.0;
         inside(px.0.x, self.lens.width) && inside(px.0.y, self.lens.height)
     }
+}
+
+/// The longest ray of the photo's four corners.
+fn corner_ray(lens: &Lens) -> f64 {
+    let (w, h) = (lens.width as f64 - 1.0, lens.height as f64 - 1.0);
+    [(0.0, 0.0), (w, 0.0), (0.0, h), (w, h)]
+        .into_iter()
+        .map(|(x, y)| lens.ray(Point2::new(x, y)).coords.norm())
+        .fold(0.0, f64::max)
 }
 
 /// The lens of the stored pixels, given that of the upright photo and the EXIF orientation (1, 3, 6 or 8; others are

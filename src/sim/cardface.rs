@@ -1,5 +1,6 @@
 //! A printed card as a picture with exact coverage: how much ink lies within a small rectangle of it.
 
+use super::flat::Place;
 use super::scene::PlacedCard;
 use crate::card::Layout;
 use crate::card::marker;
@@ -10,6 +11,17 @@ const CELLS: usize = 8;
 /// Paper and ink, linear light.
 const PAPER: f64 = 0.78;
 const INK: f64 = 0.045;
+
+/// What a look sees of a printed sheet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ink {
+    /// Share of the look that the sheet covers.
+    pub cover: f64,
+    /// Reflectance of what it covers.
+    pub brightness: f64,
+    /// An edge lies within about a pixel.
+    pub near: bool,
+}
 
 /// A card ready to be looked up.
 #[derive(Debug, Clone)]
@@ -84,6 +96,43 @@ impl Face {
         (PAPER + (INK - PAPER) * ink, mixed)
     }
 
+    /// What a look of `size_px` sees of the sheet at a place in card millimetres; none off the sheet.
+    pub fn look(&self, place: &Place, size_px: f64) -> Option<Ink> {
+        let size = self.size_mm();
+        let margin = self.square_mm / 2.0;
+        // Half the side of a rectangle along the card's axes with the spread of the pixel's square.
+        let half = [0, 1].map(|i| {
+            0.5 * (place.right[i] * place.right[i] + place.down[i] * place.down[i]).sqrt()
+        });
+        let (mut cover, mut near) = (1.0, false);
+        for i in 0..2 {
+            for field in [place.at[i] + margin, size[i] + margin - place.at[i]] {
+                if field.abs() > 4.0 * half[i] {
+                    cover *= if field > 0.0 { 1.0 } else { 0.0 };
+                } else {
+                    let px = field / (2.0 * half[i]);
+                    cover *= (0.5 + px / size_px).clamp(0.0, 1.0);
+                    near |= px.abs() < 1.3;
+                }
+            }
+        }
+        if cover <= 0.0 {
+            return near.then_some(Ink {
+                cover,
+                brightness: PAPER,
+                near,
+            });
+        }
+        // Only the first, whole-pixel look needs to know whether to look closer.
+        near |= size_px >= 1.0 && self.brightness(place.at, half.map(|h| 2.6 * h)).1;
+        let brightness = self.brightness(place.at, half.map(|h| h * size_px)).0;
+        Some(Ink {
+            cover,
+            brightness,
+            near,
+        })
+    }
+
     /// Cells at both ends of `[x - half, x + half]` and the share of the second. Off the card: index past the end.
     fn cover(&self, x: f64, half: f64, count: usize) -> (usize, usize, f64) {
         let (a, _) = self.cell(x - half, count);
@@ -150,6 +199,15 @@ impl Lie {
             (self.cos * step[0] + self.sin * step[1]) / self.scale[0],
             (self.cos * step[1] - self.sin * step[0]) / self.scale[1],
         ]
+    }
+
+    /// A place on the flank as a place on the card.
+    pub fn place(&self, flank: &Place) -> Place {
+        Place {
+            at: self.card_from_flank(flank.at),
+            right: self.turned(flank.right),
+            down: self.turned(flank.down),
+        }
     }
 
     /// Card millimetres of a flank place.

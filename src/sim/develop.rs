@@ -3,7 +3,7 @@
 use super::camera::upright_of_stored;
 use super::jpeg;
 use super::random::Rng;
-use super::scene::Develop;
+use super::scene::{Develop, Exposure};
 use super::sensor::Light;
 use crate::lens::Lens;
 use crate::photo::{Facts, Photo};
@@ -80,7 +80,11 @@ fn normal_share(z: f64) -> f64 {
 /// Develops a picture. Noise comes from `seed`, a stream of its own for each row.
 pub fn develop(light: &Light, lens: &Lens, how: &Develop, seed: u64) -> Picture {
     let (width, height) = (light.width, light.height);
-    let exposure = how.exposure.unwrap_or_else(|| auto_exposure(light));
+    let exposure = match how.exposure {
+        Exposure::Factor(factor) => factor,
+        Exposure::Auto { share, level } => auto_exposure(light, share, level),
+    };
+    let shimmer = shimmer(width, height, how, seed);
     let curve: Vec<u8> = (0..=65_535u32)
         .map(|i| (srgb(f64::from(i) / 65_535.0) * 255.0).round() as u8)
         .collect();
@@ -104,9 +108,10 @@ pub fn develop(light: &Light, lens: &Lens, how: &Develop, seed: u64) -> Picture 
                     fall = (1.0 + across * across + down * down).powf(-how.vignetting_power / 2.0)
                         as f32;
                 }
+                let fine = shimmer.get(y * width + x).map_or(1.0, |v| 1.0 + v);
                 let bits = rng.bits();
                 for i in 0..3 {
-                    let clean = (light.rgb[y * width + x][i] * gains[i] * fall).max(0.0);
+                    let clean = (light.rgb[y * width + x][i] * gains[i] * fall * fine).max(0.0);
                     let noise =
                         (read + clean * shot).sqrt() * normal[(bits >> (16 * i)) as usize & 0xFFFF];
                     let index = ((clean + noise) * 65_535.0 + 0.5).clamp(0.0, 65_535.0) as usize;
@@ -117,20 +122,63 @@ pub fn develop(light: &Light, lens: &Lens, how: &Develop, seed: u64) -> Picture 
     Picture { width, height, rgb }
 }
 
-/// Factor that brings the brightest percent to 0.8.
-fn auto_exposure(light: &Light) -> f64 {
+/// White noise blurred as the picture is, scaled to the stated spread; empty when there is none.
+fn shimmer(width: usize, height: usize, how: &Develop, seed: u64) -> Vec<f32> {
+    if how.shimmer <= 0.0 {
+        return Vec::new();
+    }
+    let reach = (3.0 * how.psf_sigma_px).ceil() as usize;
+    let taps: Vec<f64> = (0..=2 * reach)
+        .map(|k| (-0.5 * ((k as f64 - reach as f64) / how.psf_sigma_px).powi(2)).exp())
+        .collect();
+    // In both directions the spread falls by the taps' norm.
+    let norm = taps.iter().map(|t| t * t).sum::<f64>();
+    let taps: Vec<f32> = taps.iter().map(|t| *t as f32).collect();
+    let normal = quantiles();
+    let across: Vec<f32> = (0..height + 2 * reach)
+        .into_par_iter()
+        .flat_map_iter(|y| {
+            let mut rng = Rng::new(seed, 1_000_000 + y as u64);
+            let white: Vec<f32> = (0..(width + 2 * reach).div_ceil(4))
+                .flat_map(|_| {
+                    let bits = rng.bits();
+                    [0, 16, 32, 48].map(|k| normal[(bits >> k) as usize & 0xFFFF])
+                })
+                .collect();
+            (0..width)
+                .map(|x| white[x..].iter().zip(&taps).map(|(v, t)| v * t).sum())
+                .collect::<Vec<f32>>()
+        })
+        .collect();
+    let scale = (how.shimmer / norm) as f32;
+    let mut out = vec![0f32; width * height];
+    out.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (k, t) in taps.iter().enumerate() {
+            for (v, a) in row
+                .iter_mut()
+                .zip(&across[(y + k) * width..(y + k + 1) * width])
+            {
+                *v += a * t * scale;
+            }
+        }
+    });
+    out
+}
+
+/// Factor that brings a share of the pixels below a level.
+fn auto_exposure(light: &Light, share: f64, level: f64) -> f64 {
     let mut values: Vec<f32> = light
         .rgb
         .iter()
         .step_by(37)
-        .map(|c| 0.2126 * c[0] + 0.7152 * c[1] + 0.0722 * c[2])
+        .map(|c| c[0].max(c[1]).max(c[2]))
         .collect();
     if values.is_empty() {
         return 1.0;
     }
-    let rank = values.len() * 99 / 100;
+    let rank = ((values.len() as f64 * share) as usize).min(values.len() - 1);
     let (_, bright, _) = values.select_nth_unstable_by(rank, f32::total_cmp);
-    0.8 / f64::from(*bright).max(1e-4)
+    level / f64::from(*bright).max(1e-4)
 }
 
 /// The picture as it is stored: turned by its EXIF orientation.
@@ -217,7 +265,7 @@ mod tests {
             rgb: vec![[0.25; 3]; 120_000],
         };
         let how = Develop {
-            exposure: Some(1.0),
+            exposure: Exposure::Factor(1.0),
             vignetting_power: 0.0,
             full_well: 2000.0,
             ..Develop::default()
@@ -231,6 +279,28 @@ mod tests {
         let want = (0.25f64 / 2000.0 + 0.0012f64.powi(2) + 0.0047f64.powi(2) / 12.0).sqrt();
         assert!((mean - 0.25).abs() < 3e-4, "{mean}");
         assert!((spread / want - 1.0).abs() < 0.02, "{spread} {want}");
+    }
+
+    #[test]
+    fn shimmer_has_the_stated_spread_and_is_blurred() {
+        let how = Develop {
+            shimmer: 0.05,
+            psf_sigma_px: 0.8,
+            ..Develop::default()
+        };
+        let (w, h) = (400, 300);
+        let field = shimmer(w, h, &how, 3);
+        let mean = |lag: usize| {
+            let pairs =
+                (0..h).flat_map(|y| (0..w - lag).map(move |x| (y * w + x, y * w + x + lag)));
+            pairs
+                .map(|(a, b)| f64::from(field[a] * field[b]))
+                .sum::<f64>()
+                / (h * (w - lag)) as f64
+        };
+        assert!((mean(0).sqrt() / 0.05 - 1.0).abs() < 0.03);
+        // Autocorrelation of a Gaussian blur of standard deviation s at distance d: exp(-d^2 / 4 s^2).
+        assert!((mean(1) / mean(0) - (-1.0 / (4.0 * 0.64f64)).exp()).abs() < 0.02);
     }
 
     #[test]

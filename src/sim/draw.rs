@@ -4,8 +4,8 @@ use super::camera::Camera;
 use super::develop::linear;
 use super::random::Rng;
 use super::scene::{
-    Chip, Coat, Dent, Develop, Dress, Gap, Jpeg, Light, Look, Panel, Paper, PlacedCard, Pose,
-    Scene, Wave,
+    Chip, Coat, Dent, Develop, Dress, Exposure, Gap, Jpeg, Light, Look, Panel, Paper, PlacedCard,
+    Pose, Scene, Wave,
 };
 use super::shape::Shape;
 use crate::card::Layout;
@@ -167,9 +167,17 @@ pub fn pair(seed: u64, kind: &LineKind) -> [Scene; 2] {
     let mut rng = Rng::new(seed, 3);
     let mut second = first.clone();
     second.photo_seed = first.photo_seed.wrapping_add(1);
-    second.pose = pose(&mut rng, kind, &first.panel, &first.lens);
-    // The cards must be seen from both: look at the same place.
-    second.pose.aim_mm[0] = first.pose.aim_mm[0] + rng.between(-40.0, 40.0);
+    // The cards must be seen whole from both. Should no pose drawn do, the camera has hardly moved.
+    second.pose.aim_mm[0] += 1.0;
+    let shape = Shape::new(&first.panel);
+    for _ in 0..200 {
+        let pose = pose(&mut rng, kind, &first.panel, &first.lens);
+        let camera = Camera::new(first.lens, &pose);
+        if first.cards.iter().all(|c| seen_whole(&camera, &shape, c)) {
+            second.pose = pose;
+            break;
+        }
+    }
     [first, second]
 }
 
@@ -242,8 +250,8 @@ fn panel(rng: &mut Rng, gap: bool, cards_below: bool) -> Panel {
     Panel {
         from_mm: -half,
         to_mm: rng.between(500.0, 700.0),
-        above_mm: rng.between(150.0, 380.0),
-        below_mm: rng.between(150.0, 320.0),
+        above_mm: rng.between(170.0, 450.0),
+        below_mm: rng.between(160.0, 400.0),
         turn_deg: rng.between(12.0, 33.0),
         radius_mm: [radius, radius * rng.between(0.7, 1.35)],
         root: false,
@@ -261,18 +269,17 @@ fn panel(rng: &mut Rng, gap: bool, cards_below: bool) -> Panel {
     }
 }
 
-/// How different two colours are: the largest difference of a channel.
-fn contrast(a: [f64; 3], b: [f64; 3]) -> f64 {
-    (0..3).map(|i| (a[i] - b[i]).abs()).fold(0.0, f64::max)
+/// One of a list that differs from a ground by `least` in some channel (linear light); the most different when none does.
+fn apart(rng: &mut Rng, list: &[[u8; 3]], ground: [f64; 3], least: f64) -> [f64; 3] {
+    let differ = |c: &[f64; 3]| (0..3).map(|i| (c[i] - ground[i]).abs()).fold(0.0, f64::max);
+    let mut colours: Vec<[f64; 3]> = list.iter().map(|&c| linear(c)).collect();
+    colours.sort_by(|a, b| differ(b).total_cmp(&differ(a)));
+    let enough = colours.iter().filter(|c| differ(c) > least).count().max(1);
+    rng.pick(&colours[..enough])
 }
 
 fn tape(rng: &mut Rng, ground: [f64; 3]) -> Look {
-    let colour = loop {
-        let colour = linear(rng.pick(&TAPES));
-        if contrast(colour, ground) > 0.12 {
-            break colour;
-        }
-    };
+    let colour = apart(rng, &TAPES, ground, 0.12);
     Look::Tape {
         colour,
         below: rng.chance(0.5),
@@ -281,12 +288,7 @@ fn tape(rng: &mut Rng, ground: [f64; 3]) -> Look {
 }
 
 fn coat(rng: &mut Rng, panel: &Panel, ground: [f64; 3], below: bool) -> Coat {
-    let colour = loop {
-        let colour = linear(rng.pick(&COATS));
-        if contrast(colour, ground) > 0.15 {
-            break colour;
-        }
-    };
+    let colour = apart(rng, &COATS, ground, 0.18);
     let chips = (0..rng.below(3))
         .map(|_| {
             let from_mm = rng.between(panel.from_mm, panel.to_mm - 20.0);
@@ -302,7 +304,7 @@ fn coat(rng: &mut Rng, panel: &Panel, ground: [f64; 3], below: bool) -> Coat {
         below,
         width_mm: rng.between(50.0, 110.0),
         strength: rng.between(0.6, 0.92),
-        patchy: rng.between(0.3, 0.9),
+        patchy: rng.between(0.2, 0.7),
         raggedness_mm: rng.between(0.05, 0.22),
         correlation_mm: rng.between(0.5, 3.0),
         softness_mm: rng.between(0.25, 0.55),
@@ -311,17 +313,18 @@ fn coat(rng: &mut Rng, panel: &Panel, ground: [f64; 3], below: bool) -> Coat {
 }
 
 fn light(rng: &mut Rng, panel: &Panel, shade: bool) -> Light {
-    loop {
-        let light = Light {
+    let mut light = Light::default();
+    for _ in 0..1000 {
+        light = Light {
             up_deg: rng.between(-10.0, 65.0),
             right_deg: rng.between(-35.0, 35.0),
             ambient: rng.between(0.25, 0.5),
             gradient: (rng.between(0.0, 1.0) * 2.5f64.ln()).exp(),
             gradient_deg: rng.between(0.0, 360.0),
         };
-        // A shade line needs a step a person sees: 12% and more.
-        let lit = |turn: f64| {
-            let cos = (light.up_deg - turn).to_radians().cos() * light.right_deg.to_radians().cos();
+        let lit = |turn_deg: f64| {
+            let cos =
+                (light.up_deg - turn_deg).to_radians().cos() * light.right_deg.to_radians().cos();
             light.ambient + (1.0 - light.ambient) * cos.max(0.0)
         };
         let other = if panel.cards_below {
@@ -329,11 +332,12 @@ fn light(rng: &mut Rng, panel: &Panel, shade: bool) -> Light {
         } else {
             -panel.turn_deg
         };
-        let step = (lit(other) / lit(0.0)).ln().abs();
-        if !shade || step > 0.12 {
-            return light;
+        // A shade line needs a step a person sees: 12% and more.
+        if !shade || (lit(other) / lit(0.0)).ln().abs() > 0.12 {
+            break;
         }
     }
+    light
 }
 
 fn dress(rng: &mut Rng, panel: &Panel, ground: [f64; 3], look: LookKind) -> Dress {
@@ -397,7 +401,12 @@ fn pose(rng: &mut Rng, kind: &LineKind, panel: &Panel, lens: &Lens) -> Pose {
         rng.between(5.0, 19.0) * if rng.chance(0.85) { 1.0 } else { -1.0 }
     };
     // Width seen in the plane of the line: most of the panel, or more than all of it.
-    let seen = (panel.to_mm - panel.from_mm) * rng.between(0.7, 1.35);
+    let share = if lens.width > 3000 {
+        rng.between(0.9, 1.5)
+    } else {
+        rng.between(0.7, 1.2)
+    };
+    let seen = (panel.to_mm - panel.from_mm) * share;
     Pose {
         elevation_deg,
         yaw_deg: rng.between(-20.0, 20.0),
@@ -411,7 +420,11 @@ fn develop(rng: &mut Rng) -> Develop {
     Develop {
         psf_sigma_px: rng.between(0.6, 1.0),
         vignetting_power: rng.between(0.8, 2.0),
-        exposure: None,
+        exposure: Exposure::Auto {
+            share: rng.pick(&[0.93, 0.97, 0.99]),
+            level: rng.between(0.4, 0.8),
+        },
+        shimmer: rng.between(0.0, 0.07),
         white_balance: [rng.between(0.94, 1.07), 1.0, rng.between(0.93, 1.06)],
         read_noise: rng.between(0.0006, 0.0019),
         full_well: 6000.0,
@@ -421,6 +434,29 @@ fn develop(rng: &mut Rng) -> Develop {
         }),
         orientation: [1, 1, 1, 1, 1, 1, 3, 6, 8][rng.below(9)],
     }
+}
+
+/// Is a card seen whole, margin and all, a few pixels inside the photo?
+fn seen_whole(camera: &Camera, shape: &Shape, card: &PlacedCard) -> bool {
+    let size = [card.layout.squares_x, card.layout.squares_y];
+    // Half the card, half a square of margin, and 6 mm for its turn.
+    let reach = size.map(|n| (n as f64 + 1.0) / 2.0 * card.layout.square_mm + 6.0);
+    [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)]
+        .iter()
+        .all(|(a, b)| {
+            let x = shape.x_of_arc(card.centre_mm[0] + a * reach[0]);
+            let seen = camera.project(Point3::new(
+                x,
+                card.centre_mm[1] + b * reach[1],
+                shape.bow(x).0,
+            ));
+            let inside = |Px(p): Px| {
+                [-6.0, 6.0]
+                    .iter()
+                    .all(|d| camera.sees(Px::new(p.x + d, p.y + d)))
+            };
+            seen.is_some_and(inside)
+        })
 }
 
 /// Cards in a row on the flank, whole within the photo, apart from each other and from the gap's slit.
@@ -473,21 +509,7 @@ fn cards(rng: &mut Rng, kind: &LineKind, scene: &Scene) -> Vec<PlacedCard> {
             .panel
             .gap
             .is_none_or(|g| (g.at_mm - shape.x_of_arc(x)).abs() > w / 2.0 + margin + 4.0);
-        // Whole cards, a few pixels inside the photo.
-        let whole = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)]
-            .iter()
-            .all(|(a, b)| {
-                let (px, py) = (
-                    shape.x_of_arc(x + a * (w / 2.0 + margin + 6.0)),
-                    y + b * (h / 2.0 + margin + 6.0),
-                );
-                let seen = camera.project(Point3::new(px, py, shape.bow(px).0));
-                seen.is_some_and(|Px(p)| {
-                    camera.sees(Px::new(p.x - 6.0, p.y - 6.0))
-                        && camera.sees(Px::new(p.x + 6.0, p.y + 6.0))
-                })
-            });
-        if apart && off_gap && whole {
+        if apart && off_gap && seen_whole(&camera, &shape, &card) {
             if strip {
                 strip_id += 24;
             } else {
@@ -497,4 +519,85 @@ fn cards(rng: &mut Rng, kind: &LineKind, scene: &Scene) -> Vec<PlacedCard> {
         }
     }
     placed
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sim::paint::Panelled;
+    use crate::sim::truth;
+
+    /// How many of a scene's cards lie whole within the photo.
+    fn whole_cards(scene: &Scene) -> Vec<bool> {
+        let camera = Camera::new(scene.lens, &scene.pose);
+        let truth = truth::truth(scene, &Panelled::new(scene));
+        truth
+            .cards
+            .iter()
+            .map(|c| c.corners_px.iter().all(|&p| camera.sees(p)))
+            .collect()
+    }
+
+    #[test]
+    fn every_line_photo_shows_a_card_and_a_long_line() {
+        for seed in 0..60 {
+            let scene = line(seed);
+            let cards = whole_cards(&scene);
+            assert!(
+                !cards.is_empty() && cards.iter().all(|&c| c),
+                "seed {seed}: {cards:?}"
+            );
+            let line = truth::truth(&scene, &Panelled::new(&scene)).line;
+            assert!(line.s_mm.last().is_some_and(|&s| s > 500.0), "seed {seed}");
+            assert_eq!(line.segments.iter().sum::<usize>(), line.px.len());
+        }
+    }
+
+    #[test]
+    fn pair_shows_the_same_panel_and_cards_twice() {
+        for seed in 0..20 {
+            let kind = LineKind {
+                look: LookKind::Tape,
+                level: false,
+                gap: false,
+                cards: 2,
+                width: 1008,
+            };
+            let [a, b] = pair(seed, &kind);
+            assert_eq!(a.panel, b.panel);
+            assert_ne!(a.pose, b.pose);
+            for scene in [&a, &b] {
+                let cards = whole_cards(scene);
+                assert!(!cards.is_empty() && cards.iter().all(|&c| c), "seed {seed}");
+            }
+        }
+    }
+
+    #[test]
+    fn long_swage_is_covered_and_neighbours_share_a_card() {
+        for seed in 0..20 {
+            let scenes = long_swage(seed, LookKind::Coat, 1512);
+            let seen = scenes.each_ref().map(whole_cards);
+            for (a, b) in [(0, 1), (1, 2)] {
+                assert!(
+                    seen[a].iter().zip(&seen[b]).any(|(x, y)| *x && *y),
+                    "seed {seed}: {seen:?}"
+                );
+            }
+            let mut ends: Vec<[f64; 2]> = scenes
+                .iter()
+                .map(|s| truth::truth(s, &Panelled::new(s)).line.x_mm)
+                .map(|x| [x[0], x[x.len() - 1]])
+                .collect();
+            ends.sort_by(|a, b| a[0].total_cmp(&b[0]));
+            assert!(
+                ends[0][0] < -1490.0 && ends[2][1] > 1490.0,
+                "seed {seed}: {ends:?}"
+            );
+            assert!(
+                ends[0][1] > ends[1][0] + 200.0 && ends[1][1] > ends[2][0] + 200.0,
+                "seed {seed}: {ends:?}"
+            );
+        }
+    }
 }

@@ -2,7 +2,8 @@
 
 use super::backdrop::Backdrop;
 use super::camera::Camera;
-use super::cardface::{Face, Lie};
+use super::cardface::{Face, Ink, Lie};
+use super::flat::{Flat, Place};
 use super::noise::{Ragged, Tile};
 use super::random::Rng;
 use super::scene::{Coat, Look, PlacedCard, Scene};
@@ -27,11 +28,56 @@ pub struct Panelled<'a> {
     /// The coat's edge about the crest, mm, positive down; none without a coat.
     pub ragged: Option<Ragged>,
     tile: Tile,
-    faces: Vec<(Face, Lie)>,
+    cards: Vec<Laid>,
     light: Vector3<f64>,
     /// Rise of the logarithm of brightness per millimetre along x and y.
     gradient: [f64; 2],
     backdrop: Backdrop,
+}
+
+/// What a look leaves for the next: where it met the panel, and, for closer looks at the same pixel, the unevenness of the
+/// paint there (a pixel has one).
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Note {
+    hit: Option<Hit>,
+    texture: Texture,
+}
+
+/// Unevenness of paint and coat: relative, mean 0.
+#[derive(Debug, Clone, Copy, Default)]
+struct Texture {
+    cloud: f64,
+    grain: f64,
+    /// How far the coat's outer border strays.
+    wander: f64,
+    /// How thick the coat lies.
+    patch: f64,
+}
+
+/// A card laid on the flank, ready to be looked up.
+struct Laid {
+    face: Face,
+    lie: Lie,
+    /// Its plane when it is stiff.
+    plane: Option<Flat>,
+    /// Its middle and how far from there, in x or y, anything of it can be seen, mm.
+    centre: [f64; 2],
+    reach: f64,
+}
+
+impl Laid {
+    fn new(card: &PlacedCard, shape: &Shape) -> Self {
+        let face = Face::new(&card.layout);
+        let size = face.size_mm();
+        Laid {
+            lie: Lie::new(card),
+            plane: card.stiff.then(|| stiff_plane(shape, card)),
+            centre: [shape.x_of_arc(card.centre_mm[0]), card.centre_mm[1]],
+            // Half its diagonal with the margin, and the shift of an end that stands off the bowed flank.
+            reach: 0.55 * (size[0].hypot(size[1]) + 2.0 * card.layout.square_mm) + 10.0,
+            face,
+        }
+    }
 }
 
 /// One place on the surface and how it moves from pixel to pixel.
@@ -108,31 +154,28 @@ impl<'a> Panelled<'a> {
             scene.light.gradient_deg.to_radians(),
             scene.light.gradient.ln() / 1300.0,
         );
+        let cards = scene.cards.iter().map(|c| Laid::new(c, &shape)).collect();
         Panelled {
             scene,
             shape,
             camera,
             ragged,
             tile: Tile::new(&mut Rng::new(scene.surface_seed, STREAM_TILE)),
-            faces: scene
-                .cards
-                .iter()
-                .map(|c| (Face::new(&c.layout), Lie::new(c)))
-                .collect(),
+            cards,
             light,
             gradient: [grow * along.cos(), grow * along.sin()],
             backdrop: Backdrop::new(scene),
         }
     }
 
-    /// What a look sees; `before` carries the last meeting along a row.
-    pub fn see(&self, look: &Sight, before: &mut Option<Hit>) -> Seen {
+    /// What a look sees; `note` is carried along a row.
+    pub fn see(&self, look: &Sight, note: &mut Note) -> Seen {
         let direction = self.camera.direction(look.ray);
         let start = self.scene.pose.distance_mm;
-        *before = self
+        note.hit = self
             .shape
-            .hit(&self.camera.centre, &direction, before.as_ref(), start);
-        let Some(hit) = *before else {
+            .hit(&self.camera.centre, &direction, note.hit.as_ref(), start);
+        let Some(hit) = note.hit else {
             return self.backdrop.see(&self.camera, &direction, look);
         };
         let spot = self.spot(&hit, &direction, look);
@@ -140,7 +183,10 @@ impl<'a> Panelled<'a> {
         if inside <= 0.0 && !rim {
             return self.backdrop.see(&self.camera, &direction, look);
         }
-        let (colour, sharp) = self.surface(&spot, &hit, &direction, look);
+        if look.size_px >= 1.0 {
+            note.texture = self.texture(&spot);
+        }
+        let (colour, sharp) = self.surface(&spot, &note.texture, &hit.normal, &direction, look);
         let mut seen = Seen {
             rgb: colour.map(|v| v as f32),
             sharp: sharp || rim,
@@ -215,33 +261,37 @@ impl<'a> Panelled<'a> {
     }
 
     /// Light from the panel: its paint and cards, lit.
-    fn surface(&self, s: &Spot, hit: &Hit, direction: &Vector3<f64>, look: &Sight) -> (Rgb, bool) {
-        let (mut colour, mut sharp) = self.paint(s);
-        let mut lit = self.lit(&hit.normal, s.x, s.y);
+    fn surface(
+        &self,
+        s: &Spot,
+        texture: &Texture,
+        normal: &Vector3<f64>,
+        direction: &Vector3<f64>,
+        look: &Sight,
+    ) -> (Rgb, bool) {
+        let (mut colour, mut sharp) = self.paint(s, texture);
+        let mut lit = self.lit(normal, s.x, s.y);
         // On the arc the shade changes within pixels.
         let (toward, other) = self.shape.arc_reach(s.x);
         let down = s.under * self.shape.side();
         let margin = 1.3 * s.coarse;
         sharp |= down < toward + margin && down > -other - margin;
-        for (card, (face, lie)) in self.scene.cards.iter().zip(&self.faces) {
+        for laid in &self.cards {
             // Roughly: a place farther off than the card reaches needs no closer look.
-            let off = [s.x - card.centre_mm[0], s.y - card.centre_mm[1]];
-            let size = face.size_mm();
-            let radius = 0.6 * (size[0] + size[1]) + 40.0;
-            if off[0].abs() > radius || off[1].abs() > 0.7 * radius {
+            if (s.x - laid.centre[0]).abs() > laid.reach
+                || (s.y - laid.centre[1]).abs() > laid.reach
+            {
                 continue;
             }
-            if let Some((cover, value, near, normal)) =
-                self.card(card, face, lie, s, hit, direction, look)
-            {
+            if let Some((ink, normal)) = self.card(laid, s, direction, look) {
                 let card_lit = normal.map_or(lit, |n| self.lit(&n, s.x, s.y));
                 let paper = 1.0 + 0.012 * f64::from(self.tile.at(s.x * 1.7, s.y * 1.7));
-                for (i, tint) in [1.0, 0.995, 0.985].into_iter().enumerate() {
-                    colour[i] =
-                        colour[i] * (1.0 - cover) * lit + value * paper * tint * cover * card_lit;
+                for (c, tint) in colour.iter_mut().zip([1.0, 0.995, 0.985]) {
+                    *c = *c * (1.0 - ink.cover) * lit
+                        + ink.brightness * paper * tint * ink.cover * card_lit;
                 }
                 lit = 1.0;
-                sharp |= near;
+                sharp |= ink.near;
             }
         }
         let mut colour = colour.map(|c| c * lit);
@@ -260,66 +310,74 @@ impl<'a> Panelled<'a> {
         even * (self.gradient[0] * x + self.gradient[1] * y).exp()
     }
 
-    /// A card here: (share covered, brightness, edge near, its own normal when it is stiff).
-    #[allow(clippy::type_complexity)]
+    /// A card here, and its own normal when it is stiff.
     fn card(
         &self,
-        card: &PlacedCard,
-        face: &Face,
-        lie: &Lie,
+        laid: &Laid,
         s: &Spot,
-        hit: &Hit,
         direction: &Vector3<f64>,
         look: &Sight,
-    ) -> Option<(f64, f64, bool, Option<Vector3<f64>>)> {
-        let size = face.size_mm();
-        let along = self.shape.arc_of_x(s.x);
-        let (flank, right, down, normal) = if card.stiff {
-            stiff_place(&self.shape, &self.camera, card, direction, look)?
-        } else {
-            // Along the bow a step in x is longer by 1 / cos of the slope.
-            let (_, bow) = self.shape.bow(hit.point.x);
-            let stretch = (1.0 + bow * bow).sqrt();
-            let bend = |v: [f64; 2]| [v[0] * stretch, v[1]];
-            ([along, s.y], bend(s.right), bend(s.down), None)
+    ) -> Option<(Ink, Option<Vector3<f64>>)> {
+        let (flank, normal) = match &laid.plane {
+            Some(flat) => (
+                flat.meet(&self.camera, direction, look)?,
+                Some(-flat.normal()),
+            ),
+            None => {
+                // Along the bow a step in x is longer by 1 / cos of the slope.
+                let (_, bow) = self.shape.bow(s.x);
+                let stretch = (1.0 + bow * bow).sqrt();
+                let bend = |v: [f64; 2]| [v[0] * stretch, v[1]];
+                let at = [self.shape.arc_of_x(s.x), s.y];
+                (
+                    Place {
+                        at,
+                        right: bend(s.right),
+                        down: bend(s.down),
+                    },
+                    None,
+                )
+            }
         };
-        let at = lie.card_from_flank(flank);
-        let (r, d) = (lie.turned(right), lie.turned(down));
-        // Standard deviation of the look's square along the card's axes, as the half side of a rectangle.
-        let half = [0, 1].map(|i| 0.5 * norm(r[i], d[i]));
-        let margin = card.layout.square_mm / 2.0;
-        let (mut cover, mut near) = (1.0, false);
-        for i in 0..2 {
-            for field in [at[i] + margin, size[i] + margin - at[i]] {
-                let px = field / (2.0 * half[i]);
-                cover *= (0.5 + px / s.size_px).clamp(0.0, 1.0);
-                near |= px.abs() < 1.3;
+        laid.face
+            .look(&laid.lie.place(&flank), s.size_px)
+            .map(|ink| (ink, normal))
+    }
+
+    /// The unevenness of paint and coat at a place.
+    fn texture(&self, s: &Spot) -> Texture {
+        let tile = &self.tile;
+        let mut texture = Texture {
+            cloud: f64::from(tile.cloud(s.x, s.y, 150.0, 4, 0.7)) / 0.7,
+            grain: f64::from(tile.at(s.x / 0.9, s.y / 0.9)) / 0.7,
+            ..Texture::default()
+        };
+        if let Look::Coat(coat) = &self.scene.look {
+            let sign = if coat.below { 1.0 } else { -1.0 };
+            // Off the coat's side its own unevenness is never asked for.
+            if sign * s.under > -10.0 && sign * s.under < 4.0 * coat.width_mm {
+                texture.wander = f64::from(tile.cloud(s.x + 500.0, 33.0, 110.0, 4, 0.6));
+                texture.patch = f64::from(tile.cloud(s.x - 300.0, s.y + 800.0, 34.0, 5, 0.6));
             }
         }
-        if cover <= 0.0 {
-            return (near).then_some((0.0, 0.0, true, normal));
-        }
-        near |= s.size_px >= 1.0 && face.brightness(at, half.map(|h| 2.6 * h)).1;
-        Some((
-            cover,
-            face.brightness(at, half.map(|h| h * s.size_px)).0,
-            near,
-            normal,
-        ))
+        texture
     }
 
     /// Reflectance of the painted metal.
-    fn paint(&self, s: &Spot) -> (Rgb, bool) {
+    fn paint(&self, s: &Spot, texture: &Texture) -> (Rgb, bool) {
         let dress = &self.scene.dress;
-        let cloud = f64::from(self.tile.cloud(s.x, s.y, 150.0, 4, 0.7)) / 0.7;
-        let grain = f64::from(self.tile.at(s.x / 0.9, s.y / 0.9)) / 0.7;
+        let Texture { cloud, grain, .. } = *texture;
         let shade = (1.0 + dress.mottle * cloud + dress.grain * grain).max(0.05);
         let mut colour = dress.ground.map(|c| c * shade);
         let mut sharp = false;
         if let Some(patch) = dress.patches {
             let field = f64::from(self.tile.cloud(s.x + 900.0, s.y - 400.0, 170.0, 2, 0.4));
             let cover = ((field - 0.45) / 0.07).clamp(0.0, 1.0);
-            colour = mix(colour, patch.map(|c| c * (1.0 + 0.02 * grain)), cover);
+            colour = mix(
+                colour,
+                patch.map(|c| c * (1.0 + dress.grain * grain)),
+                cover,
+            );
         }
         for &[x, y, radius] in &dress.spots {
             if (s.x - x).abs() < radius + 10.0 && (s.y - y).abs() < radius + 10.0 {
@@ -341,8 +399,10 @@ impl<'a> Panelled<'a> {
         match &self.scene.look {
             Look::Shade => {}
             Look::Coat(coat) => {
-                let (cover, near) = self.coat(coat, s);
-                let dusty = coat.colour.map(|c| c * (1.0 + 0.15 * grain).max(0.2));
+                let (cover, near) = self.coat(coat, s, texture);
+                let dusty = coat
+                    .colour
+                    .map(|c| c * (1.0 + 5.0 * dress.grain * grain).max(0.2));
                 colour = mix(colour, dusty, cover);
                 sharp |= near;
             }
@@ -352,7 +412,7 @@ impl<'a> Panelled<'a> {
                 width_mm,
             } => {
                 let (cover, near) = self.tape(*below, *width_mm, s);
-                colour = mix(colour, tape.map(|c| c * (1.0 + 0.03 * grain)), cover);
+                colour = mix(colour, tape.map(|c| c * (1.0 + dress.grain * grain)), cover);
                 sharp |= near;
             }
         }
@@ -387,7 +447,7 @@ impl<'a> Panelled<'a> {
     }
 
     /// Share of coat.
-    fn coat(&self, coat: &Coat, s: &Spot) -> (f64, bool) {
+    fn coat(&self, coat: &Coat, s: &Spot, texture: &Texture) -> (f64, bool) {
         let sign = if coat.below { 1.0 } else { -1.0 };
         let edge = self.ragged.as_ref().map_or(0.0, |r| r.at(s.x)) + sign * chipped(coat, s.x);
         let depth = sign * (s.under - edge);
@@ -395,13 +455,14 @@ impl<'a> Panelled<'a> {
         if inner < 1e-4 || depth > 4.0 * coat.width_mm {
             return (0.0, sharp);
         }
-        let wander = f64::from(self.tile.cloud(s.x + 500.0, 33.0, 110.0, 4, 0.6));
-        let width = self.seen_width(coat.below, coat.width_mm) * (1.0 + 0.35 * wander);
+        let width = self.seen_width(coat.below, coat.width_mm) * (1.0 + 0.35 * texture.wander);
         let soft = 0.07 * coat.width_mm;
         let outer = 1.0 / (1.0 + ((depth - width) / soft).clamp(-30.0, 30.0).exp());
-        let patch = f64::from(self.tile.cloud(s.x - 300.0, s.y + 800.0, 24.0, 5, 0.75));
-        let thick = coat.strength * (1.0 - coat.patchy * (0.35 - 0.55 * patch).clamp(0.0, 1.0));
-        (inner * outer * thick, sharp)
+        let bare = 1.0 / (1.0 + (2.4 * (texture.patch - 0.1)).exp());
+        (
+            inner * outer * coat.strength * (1.0 - coat.patchy * bare),
+            sharp,
+        )
     }
 }
 
@@ -419,51 +480,17 @@ pub fn chipped(coat: &Coat, x: f64) -> f64 {
         .sum()
 }
 
-/// Where a ray meets a stiff card's plane: flank place, its change per pixel right and down, the plane's normal.
-#[allow(clippy::type_complexity)]
-fn stiff_place(
-    shape: &Shape,
-    camera: &Camera,
-    card: &PlacedCard,
-    direction: &Vector3<f64>,
-    look: &Sight,
-) -> Option<([f64; 2], [f64; 2], [f64; 2], Option<Vector3<f64>>)> {
-    let (middle, along, normal) = stiff_frame(shape, card);
-    let facing = normal.dot(direction);
-    if facing > -1e-3 {
-        return None;
-    }
-    let reach = normal.dot(&(middle - camera.centre)) / facing;
-    let off = camera.centre + direction * reach - middle;
-    let per_pixel = |change: [f64; 2]| {
-        let turned = camera
-            .camera_from_panel
-            .tr_mul(&Vector3::new(change[0], change[1], 0.0));
-        let step = (turned - direction * (normal.dot(&turned) / facing)) * reach;
-        [step.dot(&along), step.y]
-    };
-    let flank = [
-        card.centre_mm[0] + off.dot(&along),
-        card.centre_mm[1] + off.y,
-    ];
-    Some((
-        flank,
-        per_pixel(look.right),
-        per_pixel(look.down),
-        Some(normal),
-    ))
-}
-
-/// A stiff card's touching point, its direction along the panel, and its normal.
-pub fn stiff_frame(shape: &Shape, card: &PlacedCard) -> (Point3<f64>, Vector3<f64>, Vector3<f64>) {
+/// A stiff card's plane: it touches the bowed flank in the card's middle. Coordinates as on the flank.
+pub fn stiff_plane(shape: &Shape, card: &PlacedCard) -> Flat {
     let x = shape.x_of_arc(card.centre_mm[0]);
     let (z, slope) = shape.bow(x);
-    let along = Vector3::new(1.0, 0.0, slope).normalize();
-    (
-        Point3::new(x, card.centre_mm[1], z),
-        along,
-        Vector3::new(along.z, 0.0, -along.x),
-    )
+    let (right, down) = (Vector3::new(1.0, 0.0, slope).normalize(), Vector3::y());
+    let middle = Point3::new(x, card.centre_mm[1], z);
+    Flat {
+        origin: middle - right * card.centre_mm[0] - down * card.centre_mm[1],
+        right,
+        down,
+    }
 }
 
 /// Share of a scratch 0.3 mm wide.

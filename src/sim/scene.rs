@@ -238,8 +238,11 @@ pub struct Develop {
     pub psf_sigma_px: f64,
     /// Brightness falls as cos of the ray's angle to this power.
     pub vignetting_power: f64,
-    /// Factor on linear light; none: the brightest percent is set to 0.8.
-    pub exposure: Option<f64>,
+    /// Factor on linear light.
+    pub exposure: Exposure,
+    /// Fine unevenness of the light, as blurred as the picture and alike in all colours: relative standard deviation.
+    /// It stands for what a rough matt surface and a phone's smoothing leave of noise: correlated from pixel to pixel.
+    pub shimmer: f64,
     /// Factors on red, green, blue.
     pub white_balance: [f64; 3],
     /// Noise of the read-out, linear light (standard deviation).
@@ -250,6 +253,21 @@ pub struct Develop {
     pub jpeg: Option<Jpeg>,
     /// EXIF orientation under which it is stored, 1 to 8.
     pub orientation: u8,
+}
+
+/// How bright the photo is made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Exposure {
+    /// A factor on linear light.
+    Factor(f64),
+    /// Brings this share of the pixels, by their brightest channel, below a level of linear light, as an automatic
+    /// exposure does; what lies above may be blown out.
+    Auto {
+        /// Share of pixels, 0 to 1.
+        share: f64,
+        /// Level, linear light.
+        level: f64,
+    },
 }
 
 /// JPEG storage.
@@ -348,7 +366,11 @@ impl Default for Develop {
         Develop {
             psf_sigma_px: 0.8,
             vignetting_power: 1.5,
-            exposure: None,
+            exposure: Exposure::Auto {
+                share: 0.99,
+                level: 0.8,
+            },
+            shimmer: 0.0,
             white_balance: [1.0; 3],
             read_noise: 0.0012,
             full_well: 6000.0,

@@ -11,8 +11,8 @@ use rayon::prelude::*;
 
 /// Looks along a pixel's side where an edge crosses it.
 const FINE: usize = 4;
-/// Pixels of a tile's side.
-const TILE: usize = 64;
+/// Rows that are worked on together.
+const BAND: usize = 64;
 /// Rays are solved at every eighth pixel of a row and interpolated by a cubic.
 const NODE: usize = 8;
 
@@ -61,10 +61,10 @@ pub fn expose<T: Default + Copy>(
     let (width, height) = (lens.width, lens.height);
     let kernel = Kernel::new(sigma_px);
     let mut rgb = vec![[0f32; 3]; width * height];
-    rgb.par_chunks_mut(width * TILE)
+    rgb.par_chunks_mut(width * BAND)
         .enumerate()
         .for_each(|(band, out)| {
-            expose_band(lens, &kernel, band * TILE, out, see);
+            expose_band(lens, &kernel, band * BAND, out, see);
         });
     Light { width, height, rgb }
 }
@@ -155,67 +155,98 @@ fn expose_band<T: Default + Copy>(
             size_px: 1.0,
         }
     };
-    let mut seen = vec![
-        Seen {
-            rgb: [0.0; 3],
-            sharp: false
-        };
-        rows * across
-    ];
-    // Notes are kept for the pixels that will be looked at again.
-    let mut notes: Vec<(usize, T)> = Vec::new();
+    let mut plain = vec![0f32; 3 * rows * across];
+    let mut spread = Spread::new(kernel);
     for r in 0..rows {
         let mut note = T::default();
         for c in 0..across {
-            let at = r * across + c;
-            seen[at] = see(&look(r, c), &mut note);
-            if seen[at].sharp {
-                notes.push((at, note));
+            let middle = look(r, c);
+            let seen = see(&middle, &mut note);
+            plain[3 * (r * across + c)..][..3].copy_from_slice(&seen.rgb);
+            if seen.sharp {
+                let mut near = note;
+                for row in 0..FINE {
+                    for column in 0..FINE {
+                        let closer = see(&nudged(&middle, column, row), &mut near);
+                        spread.put(row, column, closer.rgb, seen.rgb);
+                    }
+                }
+                spread.add(out, lens.width, [r, c]);
             }
         }
     }
-    for left in (0..lens.width).step_by(TILE) {
-        let right = (left + TILE).min(lens.width);
-        let columns = right - left;
-        // Across first: each pixel row becomes one line of sums, or FINE lines where it holds an edge.
-        let lines: Vec<(bool, Vec<[f32; 3]>)> = (0..rows)
-            .map(|r| {
-                let span = &seen[r * across + left..r * across + right + 2 * halo];
-                if !span.iter().any(|s| s.sharp) {
-                    let whole: Vec<[f32; 3]> = span.iter().map(|s| s.rgb).collect();
-                    return (false, across_sums(&whole, &kernel.whole, 1, columns));
-                }
-                let mut fine = vec![[0f32; 3]; span.len() * FINE];
-                let mut sums = Vec::with_capacity(columns * FINE);
-                for sub in 0..FINE {
-                    for (k, s) in span.iter().enumerate() {
-                        let cell = &mut fine[k * FINE..(k + 1) * FINE];
-                        if s.sharp {
-                            let middle = look(r, left + k);
-                            let at = r * across + left + k;
-                            let found = notes.binary_search_by_key(&at, |n| n.0);
-                            let mut note = found.map_or_else(|_| T::default(), |i| notes[i].1);
-                            for (q, value) in cell.iter_mut().enumerate() {
-                                *value = see(&nudged(&middle, q, sub), &mut note).rgb;
-                            }
-                        } else {
-                            cell.fill(s.rgb);
-                        }
+    // The plain picture, blurred across and then down; what closer looks changed has been added above.
+    let columns = 3 * lens.width;
+    let mut lines = vec![0f32; rows * columns];
+    for (line, row) in lines.chunks_mut(columns).zip(plain.chunks(3 * across)) {
+        for (p, w) in kernel.whole.iter().enumerate() {
+            for (sum, v) in line.iter_mut().zip(&row[3 * p..]) {
+                *sum += w * v;
+            }
+        }
+    }
+    for (r, row) in out.chunks_mut(lens.width).enumerate() {
+        for (p, w) in kernel.whole.iter().enumerate() {
+            for (sum, v) in row
+                .as_flattened_mut()
+                .iter_mut()
+                .zip(&lines[(r + p) * columns..])
+            {
+                *sum += w * v;
+            }
+        }
+    }
+}
+
+/// What sixteen closer looks at one pixel change, on its way into the pixels around.
+struct Spread<'a> {
+    kernel: &'a Kernel,
+    change: [[[f32; 3]; FINE]; FINE],
+    /// Each row of looks summed into the pixels across: `FINE` rows of `2 halo + 1`.
+    across: Vec<[f32; 3]>,
+}
+
+impl<'a> Spread<'a> {
+    fn new(kernel: &'a Kernel) -> Self {
+        let across = vec![[0.0; 3]; FINE * kernel.whole.len()];
+        Spread {
+            kernel,
+            change: Default::default(),
+            across,
+        }
+    }
+
+    fn put(&mut self, row: usize, column: usize, closer: [f32; 3], plain: [f32; 3]) {
+        self.change[row][column] = [0, 1, 2].map(|i| closer[i] - plain[i]);
+    }
+
+    /// Adds the change of the pixel at `[row, column]` of the band with its halo to the band's pixels.
+    fn add(&mut self, out: &mut [[f32; 3]], width: usize, [r, c]: [usize; 2]) {
+        let size = self.kernel.whole.len();
+        let fine = &self.kernel.fine;
+        for (changes, sums) in self.change.iter().zip(self.across.chunks_mut(size)) {
+            for (p, sum) in sums.iter_mut().enumerate() {
+                *sum = [0.0; 3];
+                for (change, w) in changes.iter().zip(&fine[p * FINE..]) {
+                    for i in 0..3 {
+                        sum[i] += w * change[i];
                     }
-                    sums.extend(across_sums(&fine, &kernel.fine, FINE, columns));
                 }
-                (true, sums)
-            })
-            .collect();
-        for (r, row) in out.chunks_mut(lens.width).enumerate() {
-            let row = &mut row[left..right];
-            for (p, (fine, line)) in lines[r..r + 2 * halo + 1].iter().enumerate() {
-                if *fine {
-                    for (q, line) in line.chunks(columns).enumerate() {
-                        add(row, line, kernel.fine[p * FINE + q]);
+            }
+        }
+        // The pixel at halo column c is seen by output columns c - p, p from 0 to 2 halo; rows likewise.
+        for (pv, weights) in fine.chunks(FINE).enumerate().take(r + 1) {
+            let Some(row) = out.chunks_mut(width).nth(r - pv) else {
+                continue;
+            };
+            for p in 0..size.min(c + 1) {
+                let Some(pixel) = row.get_mut(c - p) else {
+                    continue;
+                };
+                for (sums, w) in self.across.chunks(size).zip(weights) {
+                    for i in 0..3 {
+                        pixel[i] += w * sums[p][i];
                     }
-                } else {
-                    add(row, line, kernel.whole[p]);
                 }
             }
         }
@@ -231,29 +262,6 @@ fn nudged(middle: &Sight, column: usize, row: usize) -> Sight {
         ray,
         size_px: 1.0 / FINE as f64,
         ..*middle
-    }
-}
-
-/// Weighted sums along a line: output k starts at `k * step`.
-fn across_sums(line: &[[f32; 3]], weights: &[f32], step: usize, count: usize) -> Vec<[f32; 3]> {
-    (0..count)
-        .map(|k| {
-            let mut sum = [0f32; 3];
-            for (v, w) in line[k * step..].iter().zip(weights) {
-                for i in 0..3 {
-                    sum[i] += v[i] * w;
-                }
-            }
-            sum
-        })
-        .collect()
-}
-
-fn add(row: &mut [[f32; 3]], line: &[[f32; 3]], weight: f32) {
-    for (out, v) in row.iter_mut().zip(line) {
-        for i in 0..3 {
-            out[i] += weight * v[i];
-        }
     }
 }
 

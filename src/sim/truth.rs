@@ -1,7 +1,7 @@
 //! What is true of a made-up photo: where the crest, the gap and the cards' corners are.
 
 use super::cardface::{Face, Lie};
-use super::paint::{Panelled, chipped, stiff_frame};
+use super::paint::{Panelled, chipped, stiff_plane};
 use super::scene::{Coat, Gap, Look, PlacedCard, Scene};
 use crate::card::Layout;
 use crate::lens::Lens;
@@ -261,10 +261,7 @@ fn card(card: &PlacedCard, view: &Panelled) -> CardTruth {
     let place = |at: [f64; 2]| {
         let [along, y] = lie.flank_from_card(at);
         let point = if card.stiff {
-            let (middle, direction, _) = stiff_frame(&view.shape, card);
-            middle
-                + direction * (along - card.centre_mm[0])
-                + nalgebra::Vector3::new(0.0, y - card.centre_mm[1], 0.0)
+            stiff_plane(&view.shape, card).point([along, y])
         } else {
             let x = view.shape.x_of_arc(along);
             Point3::new(x, y, view.shape.bow(x).0)

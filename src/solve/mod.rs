@@ -9,6 +9,8 @@ pub mod lm;
 pub mod path;
 pub mod random;
 pub mod robust;
+pub mod sample;
+pub mod student;
 
 #[cfg(test)]
 pub(crate) mod testset;

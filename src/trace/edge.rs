@@ -46,8 +46,6 @@ pub struct Located {
     pub sd: f64,
     /// What the texture beside the edge alone does to a reading, rows: one series a side and distance.
     pub phantoms: Vec<Vec<f64>>,
-    /// Light it was found in.
-    pub light: Light,
     /// Blur of the step, px.
     pub blur_px: f64,
     /// Step, below less above, over the scatter of the pixels about the model.
@@ -60,9 +58,9 @@ pub struct Located {
     pub disagree: Vec<f64>,
 }
 
-/// A flank's slope beside the edge: 4% of the step a pixel, one standard deviation (shade of a rounded crest; ours, no source)
-/// against a misfit of 2% of the step.
-const SLOPE_PRIOR: f64 = 0.04;
+/// A flank's change of shade beside the edge: 5% of the step over one blur, one standard deviation (ours, no source), against
+/// a misfit of 2% of the step. Left free, slopes and a wide step are nearly the same thing and noise is tripled.
+const SLOPE_PRIOR: f64 = 0.05;
 const MISFIT_PRIOR: f64 = 0.02;
 
 /// Finds the edge near `start` (row of each column) over the usable columns; `None` when there is no edge.
@@ -79,16 +77,85 @@ pub fn locate(strip: &Strip, start: &[f64], usable: &[bool], options: &EdgeOptio
     }
     tried.sort_by(|a, b| a.badness.total_cmp(&b.badness));
     let best = tried.first()?;
-    let grey = seen_in(strip, &best.light);
-    let mut found = refine(&grey, best, usable, options)?;
+    let limit = 2.5 * best.badness;
+    // A light that sees the edge more blurred sees it through halved chroma, and displaced.
+    let sharp = 1.4 * best.blur_px + 0.1;
+    let chosen: Vec<&Tried> =
+        tried.iter().filter(|t| t.badness < limit && t.blur_px <= sharp).take(4).collect();
+    let mixed: Vec<Mixed> = weights(&chosen, options.pitch_px)
+        .into_iter()
+        .zip(&chosen)
+        .filter(|(w, _)| *w > 0.02)
+        .map(|(weight, t)| Mixed { weight, tried: t, grey: seen_in(strip, &t.light) })
+        .collect();
+    let mut found = refine(&mixed, best, usable, options)?;
     found.rough_px = best.rough_px;
     found.disagree = disagreement(&tried, found.course.len());
     Some(found)
 }
 
+/// A light with its share in the reading.
+struct Mixed<'a> {
+    weight: f64,
+    tried: &'a Tried,
+    grey: Grey,
+}
+
+/// Weights of the lights that give the least variance of their weighted mean (best linear unbiased estimate, Gauss–Markov):
+/// from the covariance of their readings' second differences, which know no shape, and their misfits. Negative weights are
+/// dropped one by one.
+fn weights(lights: &[&Tried], pitch_px: f64) -> Vec<f64> {
+    let mut active: Vec<usize> = (0..lights.len()).collect();
+    let second = |t: &Tried, i: usize| {
+        let ok = t.weights[i - 1] > 0.0 && t.weights[i] > 0.0 && t.weights[i + 1] > 0.0;
+        ok.then(|| (t.readings[i - 1] - 2.0 * t.readings[i] + t.readings[i + 1]) * pitch_px)
+    };
+    let covariance = |a: &Tried, b: &Tried| {
+        let clip = |t: &Tried, d: f64| d.clamp(-4.0 * t.rough_px * 6f64.sqrt(), 4.0 * t.rough_px * 6f64.sqrt());
+        let (mut sum, mut n) = (0.0, 0.0);
+        for i in 1..a.readings.len().min(b.readings.len()).saturating_sub(1) {
+            if let (Some(p), Some(q)) = (second(a, i), second(b, i)) {
+                sum += clip(a, p) * clip(b, q) / 6.0;
+                n += 1.0;
+            }
+        }
+        if n > 3.0 { sum / n } else { 0.0 }
+    };
+    loop {
+        let n = active.len();
+        let mut matrix = nalgebra::DMatrix::zeros(n, n);
+        for (i, a) in active.iter().enumerate() {
+            for (j, b) in active.iter().enumerate() {
+                matrix[(i, j)] = covariance(lights[*a], lights[*b]);
+            }
+            let own = lights[*a];
+            matrix[(i, i)] += (3.0 * own.misfit * own.blur_px.max(1.0)).powi(2) + 1e-8;
+        }
+        let mut out = vec![0.0; lights.len()];
+        let ones = nalgebra::DVector::from_element(n, 1.0);
+        let Some(w) = matrix.cholesky().map(|c| c.solve(&ones)) else {
+            out[0] = 1.0;
+            return out;
+        };
+        let worst = (0..n).min_by(|a, b| w[*a].total_cmp(&w[*b])).unwrap_or(0);
+        if w[worst] < 0.0 && n > 1 {
+            active.remove(worst);
+            continue;
+        }
+        let total: f64 = w.iter().sum();
+        for (i, a) in active.iter().enumerate() {
+            out[*a] = w[i] / total;
+        }
+        return out;
+    }
+}
+
 #[derive(Debug, Clone)]
 struct Tried {
     light: Light,
+    /// Readings of the wide stations, rows, and their weights.
+    readings: Vec<f64>,
+    weights: Vec<f64>,
     blur_px: f64,
     misfit: f64,
     badness: f64,
@@ -98,7 +165,7 @@ struct Tried {
     stations: Vec<f64>,
 }
 
-/// One light: the blur that fits best, and how smoothly the edge then runs.
+/// One light: its blur, from the mean profile of the whole line, and how smoothly the edge then runs.
 fn try_light(
     grey: &Grey,
     light: Light,
@@ -106,28 +173,35 @@ fn try_light(
     usable: &[bool],
     options: &EdgeOptions,
 ) -> Option<Tried> {
-    let blurs = &options.blurs_px;
-    let mut tried: Vec<Option<Option<Tried>>> = vec![None; blurs.len()];
-    let mut at = blurs.len() / 3;
-    // Misfit has one minimum over the blur: walk down to it.
-    loop {
-        let mut next = at;
-        for k in [at, at.saturating_sub(1), (at + 1).min(blurs.len().saturating_sub(1))] {
-            let one = tried
-                .get_mut(k)?
-                .get_or_insert_with(|| try_blur(grey, light, start, usable, options, blurs[k]));
-            let misfit = one.as_ref().map_or(f64::INFINITY, |t| t.misfit);
-            let least = tried[next].as_ref().and_then(|t| t.as_ref()).map_or(f64::INFINITY, |t| t.misfit);
-            if misfit < least {
-                next = k;
+    let first = try_blur(grey, light.clone(), start, usable, options, line_blur(grey, start, usable, options)?)?;
+    // Along the course just found the profile is sharper than along the start.
+    let blur_px = line_blur(grey, &first.course, usable, options)?;
+    if blur_px == first.blur_px {
+        return Some(first);
+    }
+    try_blur(grey, light, &first.course, usable, options, blur_px)
+}
+
+/// Blur of the step in the mean profile of all usable columns: mottle averages out there as it never does at a station.
+fn line_blur(grey: &Grey, path: &[f64], usable: &[bool], options: &EdgeOptions) -> Option<f64> {
+    let first = usable.iter().position(|u| *u)?;
+    let last = usable.iter().rposition(|u| *u)?;
+    let best = |half_px: f64, least: f64| -> Option<f64> {
+        let half = half_px / options.pitch_px;
+        let reach = (half + 4.0 / options.pitch_px).ceil() as i64;
+        let mean = profile(grey, path, usable, first..last + 1, reach)?;
+        let mut found: Option<(f64, f64)> = None;
+        for blur_px in options.blurs_px.iter().filter(|b| **b >= least) {
+            let window = Window { blur: blur_px / options.pitch_px, half, pitch_px: options.pitch_px };
+            let r = read(&mean, reach as f64, 0.0, &window, None, 6);
+            if r.good && found.is_none_or(|(m, _)| r.misfit < m) {
+                found = Some((r.misfit, *blur_px));
             }
         }
-        if next == at {
-            break;
-        }
-        at = next;
-    }
-    tried.swap_remove(at).flatten()
+        found.map(|f| f.1)
+    };
+    let near = best(9.0, 0.0)?;
+    if near < 2.5 { Some(near) } else { best(15.0, 2.0).or(Some(near)) }
 }
 
 fn try_blur(
@@ -166,6 +240,8 @@ fn try_blur(
     let steps = course(&steps, &w, 12.0, 4)?.value;
     Some(Tried {
         light,
+        readings: x,
+        weights: w,
         blur_px,
         misfit,
         badness,
@@ -189,17 +265,49 @@ fn roughness(x: &[f64], w: &[f64]) -> f64 {
     1.4826 * *d.select_nth_unstable_by(middle, f64::total_cmp).1 / 6f64.sqrt()
 }
 
-/// Final readings in the chosen light, course and texture.
-fn refine(grey: &Grey, tried: &Tried, usable: &[bool], options: &EdgeOptions) -> Option<Located> {
-    let window = Window::new(tried.blur_px, options.pitch_px);
-    let mut path = tried.course.clone();
+/// Readings at every station in the chosen lights together.
+fn read_mixed(
+    mixed: &[Mixed],
+    path: &[f64],
+    usable: &[bool],
+    options: &EdgeOptions,
+) -> Vec<Reading> {
+    let mut out: Vec<Reading> = Vec::new();
+    for m in mixed {
+        let window = Window::new(m.tried.blur_px, options.pitch_px);
+        let one = read_all(&m.grey, path, usable, options, &window, Some(&m.tried.steps), 1);
+        if out.is_empty() {
+            out = one.iter().map(|r| Reading { row: 0.0, step: 0.0, misfit: 0.0, good: r.good }).collect();
+        }
+        for (sum, r) in out.iter_mut().zip(&one) {
+            sum.row += m.weight * r.row;
+            sum.step += m.weight * r.step;
+            sum.misfit += m.weight * r.misfit;
+            sum.good &= r.good;
+        }
+    }
+    out
+}
+
+/// Final readings, course and texture.
+fn refine(mixed: &[Mixed], best: &Tried, usable: &[bool], options: &EdgeOptions) -> Option<Located> {
+    let blur = best.blur_px / options.pitch_px;
+    let mut path = best.course.clone();
+    let columns = path.len();
     let mut readings = Vec::new();
     let mut smooth = None;
-    for _ in 0..3 {
-        readings = read_all(grey, &path, usable, options, &window, Some(&tried.steps), 1);
+    let mut cutoff = options.shortest;
+    for _ in 0..4 {
+        readings = read_mixed(mixed, &path, usable, options);
         let (x, w) = split(&readings);
-        let c = course(&x, &w, options.shortest, 5)?;
-        path = spread_out(&c.value, options.station, grey.columns);
+        let mut c = course(&x, &w, cutoff, 5)?;
+        // Readings are linear in the light only within a fraction of the blur of the course they start from: where they
+        // scatter much, more of them must be averaged for the next start.
+        while c.sd / (0.5 * cutoff).sqrt() > 0.2 * blur && cutoff < 8.0 * options.shortest {
+            cutoff *= 1.5;
+            c = course(&x, &w, cutoff, 5)?;
+        }
+        path = spread_out(&c.value, options.station, columns);
         smooth = Some(c);
     }
     let smooth = smooth?;
@@ -207,18 +315,18 @@ fn refine(grey: &Grey, tried: &Tried, usable: &[bool], options: &EdgeOptions) ->
         (0..readings.len()).map(|i| (i as f64 + 0.5) * options.station as f64 - 0.5).collect();
     let residual: Vec<f64> = readings.iter().zip(&smooth.value).map(|(r, c)| r.row - c).collect();
     let good: Vec<&Reading> = readings.iter().filter(|r| r.good).collect();
-    let steps = good.iter().map(|r| r.step).sum::<f64>() / good.len().max(1) as f64;
-    let misfit = (good.iter().map(|r| r.misfit * r.misfit).sum::<f64>() / good.len().max(1) as f64).sqrt();
+    let n = good.len().max(1) as f64;
+    let step = good.iter().map(|r| r.step).sum::<f64>() / n;
+    let misfit = (good.iter().map(|r| r.misfit * r.misfit).sum::<f64>() / n).sqrt();
     Some(Located {
         column,
         residual,
         weight: smooth.weight,
         sd: smooth.sd,
-        phantoms: phantoms(grey, &path, usable, options, &window, &readings),
-        light: tried.light,
-        blur_px: tried.blur_px,
-        contrast: steps.abs() / misfit.max(1e-9),
-        misfit: misfit / steps.abs().max(1e-9),
+        phantoms: phantoms(mixed, &path, usable, options, readings.len()),
+        blur_px: best.blur_px,
+        contrast: step.abs() / misfit.max(1e-9),
+        misfit: misfit / step.abs().max(1e-9),
         rough_px: 0.0,
         disagree: Vec::new(),
         course: smooth.value,
@@ -305,7 +413,9 @@ fn read_all(
 ) -> Vec<Reading> {
     use rayon::prelude::*;
     let stations = grey.columns / options.station.max(1);
-    let reach = (window.half + 8.0 / options.pitch_px).ceil() as i64;
+    // A single round takes one step from the course and needs no more than its window.
+    let spare = if rounds > 1 { 6.0 / options.pitch_px } else { 1.0 };
+    let reach = (window.half + spare).ceil() as i64;
     (0..stations)
         .into_par_iter()
         .with_min_len(32)
@@ -321,7 +431,7 @@ fn read_all(
         .collect()
 }
 
-/// Mean profile of some columns, straightened along the path: values at offsets -reach..=reach rows; NaN off the strip.
+/// Mean profile of some columns, straightened along the path: values at offsets -reach..=reach rows.
 fn profile(
     grey: &Grey,
     path: &[f64],
@@ -329,7 +439,20 @@ fn profile(
     columns: std::ops::Range<usize>,
     reach: i64,
 ) -> Option<Vec<f64>> {
-    let mut sum = vec![0.0; (2 * reach + 1) as usize];
+    profile_beside(grey, path, 0.0, usable, columns, reach)
+}
+
+/// As [`profile`], `away` rows beside the path.
+fn profile_beside(
+    grey: &Grey,
+    path: &[f64],
+    away: f64,
+    usable: &[bool],
+    columns: std::ops::Range<usize>,
+    reach: i64,
+) -> Option<Vec<f64>> {
+    let size = (2 * reach + 1) as usize;
+    let mut sum = vec![0.0; size];
     let total = columns.len();
     let mut n = 0;
     for column in columns {
@@ -337,20 +460,23 @@ fn profile(
             continue;
         }
         let values = &grey.values[column * grey.rows..(column + 1) * grey.rows];
-        let base = path[column].floor();
-        let f = path[column] - base;
-        for (k, s) in sum.iter_mut().enumerate() {
-            let row = base as i64 + k as i64 - reach;
-            if row >= 0 && row + 1 < grey.rows as i64 {
-                let (a, b) = (values[row as usize] as f64, values[row as usize + 1] as f64);
-                *s += a * (1.0 - f) + b * f;
-            } else {
-                *s = f64::NAN;
-            }
+        let base = (path[column] + away).floor();
+        let f = path[column] + away - base;
+        let first = base as i64 - reach;
+        if first < 0 || first as usize + size >= grey.rows {
+            continue;
+        }
+        let values = &values[first as usize..first as usize + size + 1];
+        // A column that a card covers in part would bend the profile: it is left out whole.
+        if values.iter().any(|v| v.is_nan()) {
+            continue;
+        }
+        for (s, pair) in sum.iter_mut().zip(values.windows(2)) {
+            *s += pair[0] as f64 * (1.0 - f) + pair[1] as f64 * f;
         }
         n += 1;
     }
-    if 2 * n <= total {
+    if n == 0 || (total < 200 && 2 * n <= total) {
         return None;
     }
     sum.iter_mut().for_each(|s| *s /= n as f64);
@@ -387,7 +513,7 @@ fn read(
             }
         }
     }
-    let good = ok && (known.is_some() || x.abs() < reach - window.half) && step > 0.15 && misfit.is_finite();
+    let good = ok && (known.is_some() || x.abs() <= reach - window.half) && step > 0.15 && misfit.is_finite();
     Reading { row: middle + if ok { x } else { 0.0 }, step, misfit, good }
 }
 
@@ -442,7 +568,7 @@ fn solve_once(profile: &[f64], reach: f64, x: f64, step: f64, window: &Window) -
     if weights < 6.0 {
         return None;
     }
-    let per_row = MISFIT_PRIOR / (SLOPE_PRIOR * window.pitch_px);
+    let per_row = MISFIT_PRIOR * window.blur / SLOPE_PRIOR;
     normal[(2, 2)] += per_row * per_row;
     normal[(3, 3)] += per_row * per_row;
     normal[(4, 4)] += 1e-9;
@@ -474,37 +600,52 @@ pub fn normal_cdf(z: f64) -> f64 {
 
 /// What the estimator makes of the texture beside the edge: its first step on the flanks, where the true shift is nothing.
 ///
-/// One series for each flank, at a distance where the step itself is out of the window.
+/// One series of `stations` shifts for each flank, at a distance where the step itself is out of the window; NaN where the
+/// strip is covered.
 fn phantoms(
-    grey: &Grey,
+    mixed: &[Mixed],
     path: &[f64],
     usable: &[bool],
     options: &EdgeOptions,
-    window: &Window,
-    readings: &[Reading],
+    stations: usize,
 ) -> Vec<Vec<f64>> {
-    let away = 2.0 * window.half + 2.0 / options.pitch_px;
-    let reach = (window.half + 1.0).ceil() as i64;
-    let good = readings.iter().filter(|r| r.good);
-    let (sum, n) = good.fold((0.0, 0.0), |(s, n), r| (s + r.step, n + 1.0));
-    let step = if n > 0.0 { sum / n } else { return Vec::new() };
-    [-away, away]
+    use rayon::prelude::*;
+    [-1.0, 1.0]
         .iter()
-        .filter_map(|off| {
-            let shifted: Vec<f64> = path.iter().map(|p| p + off).collect();
-            let mut series = Vec::with_capacity(readings.len());
-            let mut found = 0;
-            for k in 0..readings.len() {
-                let columns = k * options.station..(k + 1) * options.station;
-                let shift = profile(grey, &shifted, usable, columns, reach)
-                    .and_then(|p| solve_once(&p, reach as f64, 0.0, step, window))
-                    .map(|s| s.shift);
-                found += usize::from(shift.is_some());
-                series.push(shift.unwrap_or(f64::NAN));
-            }
-            (2 * found > readings.len()).then_some(series)
+        .filter_map(|side| {
+            let series: Vec<f64> = (0..stations)
+                .into_par_iter()
+                .with_min_len(32)
+                .map(|k| {
+                    let columns = k * options.station..(k + 1) * options.station;
+                    let at = (k * options.station + options.station / 2).min(path.len() - 1);
+                    mixed.iter().map(|m| m.weight * phantom(m, path, usable, options, columns.clone(), at, *side)).sum()
+                })
+                .collect();
+            let found = series.iter().filter(|v| v.is_finite()).count();
+            (2 * found > stations).then_some(series)
         })
         .collect()
+}
+
+/// One light's shift on the texture at one station; NaN where it can't be seen.
+fn phantom(
+    mixed: &Mixed,
+    path: &[f64],
+    usable: &[bool],
+    options: &EdgeOptions,
+    columns: std::ops::Range<usize>,
+    at: usize,
+    side: f64,
+) -> f64 {
+    let window = Window::new(mixed.tried.blur_px, options.pitch_px);
+    let reach = (window.half + 1.0).ceil() as i64;
+    // Beside the step, but on the strip.
+    let room = 0.5 * mixed.grey.rows as f64 - reach as f64 - 4.0 / options.pitch_px;
+    let away = side * (2.0 * window.half + 2.0 / options.pitch_px).min(room).max(1.2 * window.half);
+    profile_beside(&mixed.grey, path, away, usable, columns, reach)
+        .and_then(|p| solve_once(&p, reach as f64, 0.0, mixed.tried.steps[at], &window))
+        .map_or(f64::NAN, |s| s.shift)
 }
 
 #[cfg(test)]

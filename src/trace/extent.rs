@@ -64,7 +64,10 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
             let Some(part) = usize::try_from(k).ok().and_then(|k| parts.get(k)) else { break };
             let edge = &parts[*if direction < 0 { kept.first() } else { kept.last() }.unwrap_or(&home)];
             // A gap is narrow and dark; what lies beyond it must be like what lies before it.
-            if on(part) && part.0.len() > options.reach {
+            let beyond = usize::try_from(k + direction).ok().and_then(|k| parts.get(k));
+            let dark = part.0.len() <= options.widest_gap
+                && beyond.is_some_and(|b| part.3 < 0.82 * b.3.min(edge.3) && on(b));
+            if on(part) && !dark && part.0.len() > options.reach / 2 {
                 if direction < 0 {
                     kept.insert(0, k as usize);
                 } else {

@@ -41,6 +41,8 @@ pub struct Candidate {
     pub agree: f32,
     /// Blocks that can be seen.
     pub seen: usize,
+    /// Stretch of blocks that carries it.
+    pub blocks: std::ops::Range<usize>,
 }
 
 impl Candidate {
@@ -95,10 +97,28 @@ pub fn steps(strip: &Strip, options: &SeekOptions) -> Steps {
                 }
             }
         }
+        let mut plain = vec![[f32::NAN; 3]; rows];
         for row in 0..rows {
             if 2 * count[row] as usize >= last - first {
-                out[row] = sum[row].map(|v| v / count[row] as f32);
+                plain[row] = sum[row].map(|v| v / count[row] as f32);
             }
+        }
+        // A slow change of light steps everywhere alike: what counts is how far a step stands above those beside it.
+        let beside = options.reach + 2 * options.skip;
+        for row in beside..rows.saturating_sub(beside) {
+            let (up, here, down) = (plain[row - beside], plain[row], plain[row + beside]);
+            if here[0].is_nan() {
+                continue;
+            }
+            let along = |d: [f32; 3]| d.iter().zip(here).map(|(a, b)| a * b).sum::<f32>();
+            let (a, b) = (along(up), along(down));
+            // Both beside step the same way: the lesser is the slow change. NaN compares as no.
+            let common = if a > 0.0 && b > 0.0 {
+                if a < b { up } else { down }
+            } else {
+                [0.0; 3]
+            };
+            out[row] = std::array::from_fn(|i| here[i] - common[i]);
         }
     });
     Steps { blocks, rows, step }
@@ -108,7 +128,7 @@ fn diff(a: &[f32; 4], b: &[f32; 4]) -> [f32; 4] {
     std::array::from_fn(|i| a[i] - b[i])
 }
 
-/// Coherent lines, strongest t first, one within `2 * skip + reach` rows of another dropped.
+/// Coherent lines, each on the stretch that carries it, one within `2 * skip + reach` rows of another dropped.
 ///
 /// Cost: courses × rows × blocks.
 pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
@@ -117,7 +137,7 @@ pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
         return Vec::new();
     }
     let rises = courses(options.rise, 1.5);
-    let bows = courses(options.bow, 2.5);
+    let bows = courses(options.bow, 3.0);
     let mut best: Vec<Option<Candidate>> = rises
         .par_iter()
         .map(|rise| {
@@ -143,6 +163,7 @@ pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
                             t,
                             agree: 0.0,
                             seen: n as usize,
+                            blocks: 0..blocks,
                         });
                     }
                 }
@@ -171,7 +192,7 @@ pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
             break;
         }
         if kept.iter().all(|k| (k.row - candidate.row).abs() > apart) {
-            candidate.agree = agreement(steps, &candidate);
+            settle(steps, &mut candidate);
             kept.push(candidate);
         }
     }
@@ -211,23 +232,63 @@ fn course(block: usize, blocks: usize, rise: f32, bow: f32) -> f32 {
     rise * u + bow * u * u
 }
 
-fn agreement(steps: &Steps, candidate: &Candidate) -> f32 {
-    let size2 = candidate.step.iter().map(|m| m * m).sum::<f32>().max(1e-12);
-    let (mut seen, mut agree) = (0, 0);
-    for block in 0..steps.blocks {
-        let row = candidate.row + course(block, steps.blocks, candidate.rise, candidate.bow);
-        if row < 0.0 || row.round() as usize >= steps.rows {
-            continue;
+/// Keeps the stretch of blocks that carries the step (the panel may end inside the photo) and works out step, t and
+/// agreement on it alone.
+fn settle(steps: &Steps, candidate: &mut Candidate) {
+    let found: Vec<Option<[f32; 3]>> = (0..steps.blocks)
+        .map(|block| {
+            let row = candidate.row + course(block, steps.blocks, candidate.rise, candidate.bow);
+            if row < 0.0 || row.round() as usize >= steps.rows {
+                return None;
+            }
+            let d = steps.step[block * steps.rows + row.round() as usize];
+            (!d[0].is_nan()).then_some(d)
+        })
+        .collect();
+    let mut range = 0..steps.blocks;
+    for _ in 0..3 {
+        let Some((mean, scatter2, n)) = moments(&found[range.clone()]) else { return };
+        let size2 = mean.iter().map(|m| m * m).sum::<f32>().max(1e-12);
+        candidate.step = mean;
+        candidate.seen = n;
+        candidate.t = (size2 * n as f32 / scatter2.max(1e-8)).sqrt();
+        let share = |d: &[f32; 3]| d.iter().zip(mean).map(|(a, b)| a * b).sum::<f32>() / size2;
+        let agree = found[range.clone()].iter().flatten().filter(|d| share(d) > 0.3).count();
+        candidate.agree = agree as f32 / n as f32;
+        // The stretch with the largest sum of (share - 0.45), Kadane's way; blocks that can't be seen are neutral.
+        let (mut best, mut sum, mut from, mut stretch) = (0.0, 0.0, 0, range.clone());
+        for (block, d) in found.iter().enumerate() {
+            sum += d.as_ref().map_or(0.0, |d| share(d).clamp(-0.5, 1.3) - 0.45);
+            if sum < 0.0 {
+                sum = 0.0;
+                from = block + 1;
+            }
+            if sum > best {
+                best = sum;
+                stretch = from..block + 1;
+            }
         }
-        let d = steps.step[block * steps.rows + row.round() as usize];
-        if d[0].is_nan() {
-            continue;
+        if stretch == range || stretch.len() < 4 {
+            break;
         }
-        seen += 1;
-        let along = d.iter().zip(candidate.step).map(|(a, b)| a * b).sum::<f32>() / size2;
-        if along > 0.3 {
-            agree += 1;
+        range = stretch;
+    }
+    candidate.blocks = range;
+}
+
+/// Mean, scatter (a component's variance) and count of the steps seen.
+fn moments(found: &[Option<[f32; 3]>]) -> Option<([f32; 3], f32, usize)> {
+    let n = found.iter().flatten().count();
+    if n < 4 {
+        return None;
+    }
+    let mut mean = [0f32; 3];
+    for d in found.iter().flatten() {
+        for i in 0..3 {
+            mean[i] += d[i] / n as f32;
         }
     }
-    agree as f32 / seen.max(1) as f32
+    let square: f32 =
+        found.iter().flatten().map(|d| d.iter().zip(mean).map(|(a, m)| (a - m) * (a - m)).sum::<f32>()).sum();
+    Some((mean, square / (3.0 * n as f32), n))
 }

@@ -73,7 +73,6 @@ pub fn shape(
     shortest_mm: f64,
 ) -> Result<Shape, CheckError> {
     let edge = &followed.edge;
-    let raw_rows: Vec<f64> = edge.course.iter().zip(&edge.residual).map(|(c, r)| c + r).collect();
     let in_stretch = |c: f64, s: &std::ops::Range<usize>| c >= s.start as f64 && c < s.end as f64;
     let mut ranges: Vec<std::ops::Range<usize>> = Vec::new();
     for s in &followed.stretches {
@@ -112,7 +111,8 @@ pub fn shape(
         pieces.push((s, raw, weight, r.clone(), at));
         at += n;
     }
-    let cutoff_mm = cutoff(&pieces.iter().map(|p| (&p.0[..], &p.1[..], &p.2[..])).collect::<Vec<_>>(), shortest_mm);
+    let mean_row = mm_row.iter().sum::<f64>() / mm_row.len() as f64;
+    let cutoff_mm = cutoff(&pieces, followed, mean_row, shortest_mm);
     let mut runs = Vec::new();
     let mut residuals: Vec<Vec<(f64, f64)>> = Vec::new();
     for (s, raw, weight, range, at) in pieces {
@@ -123,11 +123,7 @@ pub fn shape(
         );
         // Smoothed places back on the photo.
         for i in 0..s.len() {
-            let k = range.start + i;
-            let shift_mm = smooth[i] - base_all[at + i];
-            placed.points[at + i].0 += across * shift_mm;
-            let row = edge.course[k] + shift_mm / mm_row[at + i];
-            let _ = row;
+            placed.points[at + i].0 += across * (smooth[i] - base_all[at + i]);
         }
         runs.push(Run {
             s_mm: s,
@@ -148,7 +144,6 @@ pub fn shape(
             Px(followed.px(edge.column[*k], edge.course[*k] + shift_mm / mm_row[i]))
         })
         .collect();
-    let mean_row = mm_row.iter().sum::<f64>() / mm_row.len() as f64;
     let (ragged_mm, correlation_mm) = raggedness(&residuals);
     let (texture_mm, texture_correlation_mm) = texture(followed, &runs, mean_row, cutoff_mm);
     let model_mm = MODEL_U_PX * mean_row / 0.5;
@@ -203,41 +198,73 @@ fn floor(weight: &[f64]) -> Vec<f64> {
     weight.iter().map(|w| w.max(1e-6)).collect()
 }
 
-/// Cut-off of the filter: the shortest wave asked for, or longer when cross-validation says that shorter waves are noise.
+/// Cut-off of the filter: the shortest wave asked for, or longer when the waves between are mostly noise.
 ///
-/// Leave-a-block-out: readings are averaged in pairs of odd and even groups of three stations, each half predicts the other.
-fn cutoff(pieces: &[(&[f64], &[f64], &[f64])], shortest_mm: f64) -> f64 {
-    let tries = [1.0, 1.5, 2.2, 3.2, 4.5, 6.0];
-    let mut best = (f64::INFINITY, shortest_mm);
-    for times in tries {
+/// A longer cut-off takes noise off and costs what there is of shape between the two: with L the power it takes off the
+/// line and N what it takes off noise alone, the mean square error changes by max(0, L - N) - N (an unbiased estimate of
+/// risk in the manner of Mallows' Cp, 1973, from memory). N is what it takes off the phantom readings beside the line
+/// ([`Located::phantoms`]), or what white noise of the residuals' density would have there, whichever is more.
+///
+/// [`Located::phantoms`]: crate::trace::edge::Located::phantoms
+fn cutoff(
+    pieces: &[(Vec<f64>, Vec<f64>, Vec<f64>, std::ops::Range<usize>, usize)],
+    followed: &Followed,
+    mm_per_row: f64,
+    shortest_mm: f64,
+) -> f64 {
+    const LONGEST_MM: f64 = 130.0;
+    let mut best = (0.0, shortest_mm);
+    for times in [1.5, 2.2, 3.2, 4.5, 6.0] {
         let cut = shortest_mm * times;
-        if cut > 130.0_f64.max(shortest_mm) {
+        if cut > LONGEST_MM {
             break;
         }
-        let (mut sum, mut n) = (0.0, 0.0);
-        for (s, raw, weight) in pieces {
-            for phase in 0..2 {
-                // Every other stretch of a third of the shortest wave is left out and predicted.
-                let block = |i: usize| ((s[i] - s[0]) / (shortest_mm / 3.0)) as usize % 2 == phase;
-                let kept: Vec<f64> =
-                    (0..s.len()).map(|i| if block(i) { weight[i].max(1e-6) } else { 1e-6 }).collect();
-                let Ok(filter) = Fair::new(s, Some(&kept), cut) else { continue };
-                let Ok(smooth) = filter.apply(raw) else { continue };
-                for i in 0..s.len() {
-                    if !block(i) {
-                        sum += weight[i] * (raw[i] - smooth[i]).powi(2);
-                        n += weight[i];
-                    }
-                }
+        let (mut line, mut texture, mut sides, mut white) = (0.0, 0.0, 0.0, 0.0);
+        for (s, raw, weight, range, _) in pieces {
+            let taken = |values: &[f64], weight: &[f64]| -> Option<(f64, f64)> {
+                let fine = Fair::new(s, Some(&floor(weight)), shortest_mm).ok()?.apply(values).ok()?;
+                let coarse = Fair::new(s, Some(&floor(weight)), cut).ok()?.apply(values).ok()?;
+                let band = fine.iter().zip(&coarse).map(|(a, b)| (a - b) * (a - b)).sum();
+                let rest = values.iter().zip(&fine).zip(weight).map(|((v, f), w)| w * (v - f) * (v - f)).sum();
+                Some((band, rest))
+            };
+            let Some((band, rest)) = taken(raw, weight) else { return best.1 };
+            line += band;
+            let finest = 0.5 / mean_step(s) - 1.0 / shortest_mm;
+            if finest > 0.0 {
+                white += rest / finest * (1.0 / shortest_mm - 1.0 / cut);
+            }
+            for series in &followed.edge.phantoms {
+                let Some((clean, trust)) = cleaned(series, range) else { continue };
+                texture += taken(&clean, &trust).map_or(0.0, |t| t.0) * mm_per_row * mm_per_row;
+                sides += 1.0 / pieces.len() as f64;
             }
         }
-        let score = sum / f64::max(n, 1e-9);
-        // A longer cut-off must earn its place by more than chance.
-        if score < 0.995 * best.0 {
-            best = (score, cut);
+        let noise = (texture / f64::max(sides, 1.0)).max(white);
+        let change = f64::max(0.0, line - noise) - noise;
+        if change < best.0 {
+            best = (change, cut);
         }
     }
     best.1
+}
+
+/// A run's phantom readings with outliers (a card's edge, a chip) set to the median and trusted no more.
+fn cleaned(series: &[f64], range: &std::ops::Range<usize>) -> Option<(Vec<f64>, Vec<f64>)> {
+    let raw: Vec<f64> = range.clone().map(|k| series.get(k).copied().unwrap_or(f64::NAN)).collect();
+    let mut sorted: Vec<f64> = raw.iter().copied().filter(|v| v.is_finite()).collect();
+    if sorted.len() < 12 {
+        return None;
+    }
+    sorted.sort_by(f64::total_cmp);
+    let median = sorted[sorted.len() / 2];
+    let mut away: Vec<f64> = sorted.iter().map(|v| (v - median).abs()).collect();
+    away.sort_by(f64::total_cmp);
+    let limit = 4.0 * 1.4826 * away[away.len() / 2] + 1e-9;
+    let good = |v: f64| v.is_finite() && (v - median).abs() < limit;
+    let trust = raw.iter().map(|v| if good(*v) { 1.0 } else { 1e-6 }).collect();
+    let clean = raw.iter().map(|v| if good(*v) { *v } else { median }).collect();
+    Some((clean, trust))
 }
 
 /// Standard deviation and correlation length (mm) of readings about the filtered line.
@@ -272,19 +299,7 @@ fn texture(followed: &Followed, runs: &[Run], mm_per_row: f64, cutoff_mm: f64) -
         let (mut sum, mut n) = (0.0, 0.0);
         let (mut product, mut pairs) = (0.0, 0.0);
         for run in runs {
-            let raw: Vec<f64> = run.stations.clone().map(|k| series.get(k).copied().unwrap_or(f64::NAN)).collect();
-            let mut sorted: Vec<f64> = raw.iter().copied().filter(|v| v.is_finite()).collect();
-            if sorted.len() < 12 {
-                continue;
-            }
-            sorted.sort_by(f64::total_cmp);
-            let median = sorted[sorted.len() / 2];
-            let mut away: Vec<f64> = sorted.iter().map(|v| (v - median).abs()).collect();
-            away.sort_by(f64::total_cmp);
-            let limit = 4.0 * 1.4826 * away[away.len() / 2] + 1e-9;
-            let good = |v: f64| v.is_finite() && (v - median).abs() < limit;
-            let weight: Vec<f64> = raw.iter().map(|v| if good(*v) { 1.0 } else { 1e-6 }).collect();
-            let clean: Vec<f64> = raw.iter().map(|v| if good(*v) { *v } else { median }).collect();
+            let Some((clean, weight)) = cleaned(series, &run.stations) else { continue };
             let Ok(filter) = Fair::new(&run.s_mm, Some(&weight), cutoff_mm) else { continue };
             let Ok(smooth) = filter.apply(&clean) else { continue };
             let smooth = without_line(&run.s_mm, &smooth);

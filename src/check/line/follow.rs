@@ -126,7 +126,7 @@ pub fn follow(
         chroma_halved: photo.facts.chroma_halved,
     };
     let mut edge = None;
-    for wide_mm in if faint { vec![16.0] } else { vec![6.0, 16.0] } {
+    for wide_mm in if faint { vec![24.0] } else { vec![6.0, 24.0] } {
         edge = locate(&strip, &start, &usable, &options(wide_mm));
         if edge.as_ref().is_some_and(|e| e.rough_px < 0.5) {
             break;

@@ -130,9 +130,9 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     let rise_mm = if near.len() >= 2 {
         let span = near.iter().map(|m| frame.ab(*m).0);
         let reach = span.clone().fold(f64::NEG_INFINITY, f64::max) - span.fold(f64::INFINITY, f64::min);
-        (1.5 * tap_mm * half / (0.5 * reach).max(1.0)).min(0.12 * half)
+        (1.5 * tap_mm * half / (0.5 * reach).max(1.0)).min(0.16 * half)
     } else {
-        0.10 * half
+        0.14 * half
     };
     let look = SeekOptions {
         reach: (5.0 / window.pitch_b).round().max(2.0) as usize,
@@ -143,7 +143,7 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
-    let chosen = choose(&found, &frame, &window, &near, tap_mm, &cards_b)?;
+    let chosen = choose(&strip, look.block, &found, &frame, &window, &near, tap_mm, &cards_b)?;
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 
@@ -160,7 +160,7 @@ fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Gu
         let line = crate_line(near).ok_or(TraceError::PointsTogether)?;
         (line.0, line.1)
     } else {
-        let (s, c) = scale.surface().axis_rad.sin_cos();
+        let (s, c) = scale.laid_axis_rad().sin_cos();
         let origin = near.first().copied().unwrap_or(middle).0;
         (origin, Vector2::new(c, s))
     };
@@ -288,12 +288,17 @@ impl Lattice {
 /// A mean step must stand this far above its scatter to be a line (Student's t). Patches of mottle longer than a block lift
 /// t of nothing to 3 or 4, and some thousand courses are tried; 6.5 keeps chance out (tried on simulated bare panels).
 const LEAST_T: f32 = 6.5;
+/// Least share of the blocks that step the same way: guide coat may be worn through in a third of them.
+const LEAST_AGREE: f32 = 0.6;
 /// Above this the strength of an edge says no more about whether it is the one meant.
-const CLEAR_T: f32 = 14.0;
-/// Least mean step of colour, gamma coding: under it 8-bit photos show nothing.
-const LEAST_STEP: f32 = 0.008;
+const CLEAR_T: f32 = 25.0;
+/// Least mean step of colour, gamma coding: three grey levels of 255 in each colour. Slow light on bare panels and walls
+/// steps by one or two.
+const LEAST_STEP: f32 = 0.018;
 
 fn choose<'a>(
+    strip: &Strip,
+    block: usize,
     found: &'a [Candidate],
     frame: &Guide,
     window: &Window,
@@ -301,9 +306,9 @@ fn choose<'a>(
     tap_mm: f64,
     cards_b: &[f64],
 ) -> Result<&'a Candidate, TraceError> {
-    let strong = |c: &&Candidate| {
+    let strong = |c: &&Candidate| -> bool {
         let step = c.step.iter().map(|v| v * v).sum::<f32>().sqrt();
-        c.t >= LEAST_T && c.agree >= 0.62 && step >= LEAST_STEP
+        c.t >= LEAST_T && c.agree >= LEAST_AGREE && step >= LEAST_STEP && c.blocks.len() >= 4
     };
     let b_at = |c: &Candidate, a: f64| {
         let column = ((a - window.from_a) / window.pitch_a).clamp(0.0, window.columns as f64 - 1.0);
@@ -324,12 +329,13 @@ fn choose<'a>(
             let z = miss(c) / (0.7 * tap_mm);
             c.t.min(CLEAR_T) as f64 * (-0.5 * z * z).exp()
         };
-        return found
+        let best = found
             .iter()
             .filter(strong)
             .filter(|c| miss(c) < 2.0 * tap_mm + 3.0)
             .max_by(|a, b| worth(a).total_cmp(&worth(b)))
-            .ok_or(TraceError::NoLineNear);
+            .ok_or(TraceError::NoLineNear)?;
+        return Ok(nearer_edge(found, best, window, strong, miss));
     }
     let low = cards_b.iter().copied().fold(f64::INFINITY, f64::min);
     let high = cards_b.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -338,8 +344,32 @@ fn choose<'a>(
         let b = b_at(c, 0.0);
         if b < low { b - low } else if b > high { b - high } else { 0.0 }
     };
+    let everywhere = 0..window.columns;
+    let block = (block, strip.columns);
+    let flank = mean_colour(strip, window, everywhere.clone(), |_| (low - 10.0, high + 10.0));
     let worth = |c: &Candidate| {
-        c.t.min(CLEAR_T) as f64 * (-beside(c).abs() / 150.0).exp() * (c.seen as f64).sqrt()
+        // A panel's own edge, a mask or a shelf may be as straight as the swage: beyond a swage the same paint goes on.
+        let side = if beside(c) < 0.0 { -1.0 } else { 1.0 };
+        let beyond = |columns: std::ops::Range<usize>, from: f64, to: f64| {
+            mean_colour(strip, window, columns, |column| {
+                let b = window.from_b + window.pitch_b * c.row_at(column, window.columns) as f64;
+                if side < 0.0 { (b - to, b - from) } else { (b + from, b + to) }
+            })
+        };
+        let alike = [(14.0, 40.0), (40.0, 80.0), (80.0, 120.0)]
+            .into_iter()
+            .filter_map(|(from, to)| Some(same_paint(&flank?, &beyond(everywhere.clone(), from, to)?)))
+            .fold(0.0, f64::max);
+        // A swage ends where both its flanks do. Where what lies beyond runs on past the line's end, it is the background.
+        let open = ends(c, block).into_iter().flatten().filter_map(|(inside, outside)| {
+            Some(same_paint(&beyond(inside, 12.0, 50.0)?, &beyond(outside, 12.0, 50.0)?) > 0.5)
+        });
+        let background = open.fold(None, |all: Option<bool>, open| Some(all.unwrap_or(true) && open));
+        c.t.min(CLEAR_T) as f64
+            * (-beside(c).abs() / 150.0).exp()
+            * (c.blocks.len() as f64).sqrt()
+            * (0.4 + 0.6 * alike)
+            * if background == Some(true) { 0.2 } else { 1.0 }
     };
     let mut sorted: Vec<&Candidate> = found.iter().filter(strong).collect();
     sorted.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
@@ -353,8 +383,91 @@ fn choose<'a>(
         Some(other) => {
             Err(TraceError::TwoLines { apart_mm: (beside(other) - beside(best)).abs() })
         }
-        None => Ok(best),
+        None => Ok(nearer_edge(found, best, window, strong, |c| beside(c).abs())),
     }
+}
+
+/// Of a tape's two edges (opposite steps, side by side, at most 40 mm apart) the one that lies nearer.
+fn nearer_edge<'a>(
+    found: &'a [Candidate],
+    best: &'a Candidate,
+    window: &Window,
+    strong: impl Fn(&&Candidate) -> bool,
+    distance: impl Fn(&Candidate) -> f64,
+) -> &'a Candidate {
+    const WIDEST_MM: f64 = 40.0;
+    let cosine = |c: &Candidate| {
+        let dot: f32 = c.step.iter().zip(best.step).map(|(a, b)| a * b).sum();
+        let size = |s: &[f32; 3]| s.iter().map(|v| v * v).sum::<f32>().sqrt().max(1e-9);
+        f64::from(dot / (size(&c.step) * size(&best.step)))
+    };
+    found
+        .iter()
+        .filter(strong)
+        .filter(|c| {
+            let apart_mm = f64::from((c.row - best.row).abs()) * window.pitch_b;
+            let turn_mm = f64::from((c.rise - best.rise).abs()) * window.pitch_b;
+            let size = |s: &[f32; 3]| s.iter().map(|v| v * v).sum::<f32>().sqrt();
+            apart_mm > 6.0
+                && apart_mm < WIDEST_MM
+                && turn_mm < 0.5 * apart_mm + 6.0
+                && cosine(c) < -0.5
+                && size(&c.step) > 0.4 * size(&best.step)
+                && distance(c) < distance(best)
+        })
+        .min_by(|a, b| distance(a).total_cmp(&distance(b)))
+        .unwrap_or(best)
+}
+
+/// Columns just inside and just outside of both ends of a candidate, where they lie inside the strip: three blocks each, one
+/// left out between.
+fn ends(c: &Candidate, (block, columns): (usize, usize)) -> [Option<(std::ops::Range<usize>, std::ops::Range<usize>)>; 2] {
+    let (first, last) = (c.blocks.start * block, (c.blocks.end * block).min(columns));
+    let reach = 3 * block;
+    let left = (first >= reach + block).then(|| (first + block..(first + block + reach).min(last), first - block - reach..first - block));
+    let right = (last + block + reach <= columns)
+        .then(|| (last.saturating_sub(block + reach).max(first)..last.saturating_sub(block), last + block..last + block + reach));
+    [left, right]
+}
+
+/// Mean colour (red, green, blue, gamma coding) of the strip in `columns` where `rows_mm(column)` says, sampled; `None` when hardly any of
+/// it can be seen.
+fn mean_colour(
+    strip: &Strip,
+    window: &Window,
+    columns: std::ops::Range<usize>,
+    rows_mm: impl Fn(usize) -> (f64, f64),
+) -> Option<[f64; 3]> {
+    let (mut sum, mut n, mut asked) = ([0.0; 3], 0.0, 0.0);
+    let every = (columns.len() / 24).clamp(1, 9);
+    for column in columns.step_by(every) {
+        let (from, to) = rows_mm(column);
+        let row = |b: f64| ((b - window.from_b) / window.pitch_b).round();
+        let mut r = row(from);
+        while r <= row(to) {
+            asked += 1.0;
+            if r >= 0.0 && r < strip.rows as f64 {
+                let cell = strip.column(column)[r as usize];
+                if !cell[0].is_nan() {
+                    for (s, c) in sum.iter_mut().zip(cell) {
+                        *s += f64::from(c);
+                    }
+                    n += 1.0;
+                }
+            }
+            r += 3.0;
+        }
+    }
+    (n > 0.15 * asked && n > 20.0).then(|| sum.map(|s| s / n))
+}
+
+/// How far two colours can be the same paint in another shade: 1 alike, 0 not. Shade changes brightness (gamma coded by a
+/// quarter or so between flanks of a swage), hardly ever the shares of red and blue.
+fn same_paint(a: &[f64; 3], b: &[f64; 3]) -> f64 {
+    let sum = |c: &[f64; 3]| c.iter().sum::<f64>().max(1e-6);
+    let shade = (sum(a) / sum(b)).ln() / 0.3;
+    let hue = |i: usize| (a[i] / sum(a) - b[i] / sum(b)) / 0.03;
+    (-0.5 * (shade * shade + hue(0).powi(2) + hue(2).powi(2))).exp()
 }
 
 /// Follows the chosen line through the strip, column by column.
@@ -373,7 +486,7 @@ fn follow(
     // A band of rows about the candidate, wide enough for dents and an unseen bow.
     let reach = (9.0 / window.pitch_b).ceil() as i64;
     let rows = (2 * reach + 1) as usize;
-    let mut cost = vec![1f32; rows * steps.blocks];
+    let mut cost = vec![0f32; rows * steps.blocks];
     let middle: Vec<i64> = (0..steps.blocks)
         .map(|k| chosen.row_at(k * fine.block + fine.block / 2, strip.columns).round() as i64)
         .collect();
@@ -388,9 +501,18 @@ fn follow(
                 continue;
             }
             let along = d.iter().zip(chosen.step).map(|(a, b)| a * b).sum::<f32>() / size2;
-            cost[block * rows + r as usize] = 1.0 - along.clamp(-0.5, 1.8);
+            cost[block * rows + r as usize] = along.max(-0.5);
         }
     }
+    // The course's own steps, a little off the line, are weaker than the line's: full height is what the best blocks show.
+    let mut peaks: Vec<f32> = cost
+        .chunks(rows)
+        .map(|column| column.iter().copied().fold(0.0, f32::max))
+        .filter(|v| *v > 0.0)
+        .collect();
+    peaks.sort_by(f32::total_cmp);
+    let full = peaks.get(peaks.len() / 2).copied().unwrap_or(1.0).max(0.5);
+    cost.iter_mut().for_each(|c| *c = 1.0 - *c / full);
     let grid = CostGrid { rows, columns: steps.blocks, cost: &cost };
     let options = PathOptions { jump: 3, slope_cost: 0.02, bend_cost: 0.05, gap_cost: 1.0 };
     let path = cheapest_path(&grid, &options).ok_or(TraceError::NoLine)?;
@@ -410,7 +532,7 @@ fn follow(
         })
         .collect();
     frame.step = chosen.step;
-    frame.clear = chosen.t as f64 / (chosen.seen as f64).sqrt();
+    frame.clear = chosen.t as f64 / (chosen.seen.max(1) as f64).sqrt();
     let mean = chosen.step.iter().sum::<f32>() / 3.0;
     frame.neutral = chosen.step.iter().all(|s| (s - mean).abs() < 0.35 * mean.abs());
     frame.anchor = anchor(&frame, scale, cards, &path.seen);

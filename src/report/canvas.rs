@@ -7,7 +7,7 @@
 use super::drawing::{
     ADD, Anchor, Colour, Drawing, INK, Paint, Place, Shape, TAKE_DOWN, Text, WHITE,
 };
-use super::fonts;
+use super::font;
 use ab_glyph::Font;
 use image::RgbImage;
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
@@ -346,11 +346,11 @@ fn write(onto: &mut RgbImage, text: &Text) {
     let left = text.at.x
         - match text.anchor {
             Anchor::Start => 0.0,
-            Anchor::Middle => fonts::width(&text.words, text.size, text.bold) / 2.0,
-            Anchor::End => fonts::width(&text.words, text.size, text.bold),
+            Anchor::Middle => font::width(&text.words, text.size, text.bold) / 2.0,
+            Anchor::End => font::width(&text.words, text.size, text.bold),
         };
-    let face = fonts::face(text.bold);
-    fonts::lay(&text.words, text.size, text.bold, |mut glyph| {
+    let face = font::face(text.bold);
+    font::lay(&text.words, text.size, text.bold, |mut glyph| {
         glyph.position.x += left as f32;
         glyph.position.y += text.at.y as f32;
         let Some(outlined) = face.outline_glyph(glyph) else {
@@ -505,7 +505,7 @@ mod tests {
             lit.iter().min().copied().unwrap_or(0),
             lit.iter().max().copied().unwrap_or(0),
         );
-        let wide = fonts::width("HIH", 30.0, true);
+        let wide = font::width("HIH", 30.0, true);
         assert!(
             first >= 10 && f64::from(last) < 10.0 + wide && f64::from(last - first) > wide * 0.85
         );

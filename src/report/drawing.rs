@@ -3,7 +3,7 @@
 //! Frame: x right, y down, the unit is a pixel of the finished picture, its top-left *corner* the origin (a pixel's
 //! centre lies at halves; photo places are shifted on entry).
 
-use super::fonts;
+use super::font;
 use nalgebra::Point2;
 
 /// A place in the picture.
@@ -150,8 +150,8 @@ impl Frame {
     /// The place in the box that is nearest to another.
     pub fn nearest(&self, at: Place) -> Place {
         Place::new(
-            at.x.clamp(self.left, self.right),
-            at.y.clamp(self.top, self.bottom),
+            at.x.max(self.left).min(self.right),
+            at.y.max(self.top).min(self.bottom),
         )
     }
 
@@ -214,7 +214,7 @@ pub fn wrapped(words: &str, size: f64, bold: bool, width: f64) -> Vec<String> {
     for word in words.split_whitespace() {
         let longer = lines.last().map(|line| format!("{line} {word}"));
         match (lines.last_mut(), longer) {
-            (Some(line), Some(longer)) if fonts::width(&longer, size, bold) <= width => {
+            (Some(line), Some(longer)) if font::width(&longer, size, bold) <= width => {
                 *line = longer
             }
             _ => lines.push(word.to_string()),
@@ -225,7 +225,7 @@ pub fn wrapped(words: &str, size: f64, bold: bool, width: f64) -> Vec<String> {
 
 /// The largest type size up to `size` at which a text is no wider than `width`.
 pub fn fitting(words: &str, size: f64, bold: bool, width: f64) -> f64 {
-    let wide = fonts::width(words, size, bold);
+    let wide = font::width(words, size, bold);
     if wide > width {
         size * width / wide
     } else {
@@ -239,7 +239,7 @@ mod tests {
 
     #[test]
     fn text_is_broken_at_spaces_only() {
-        let wide = fonts::width("add filler", 20.0, false);
+        let wide = font::width("add filler", 20.0, false);
         assert_eq!(
             wrapped("add filler to it", 20.0, false, wide + 1.0),
             ["add filler", "to it"]
@@ -250,7 +250,7 @@ mod tests {
 
     #[test]
     fn type_shrinks_to_fit() {
-        let wide = fonts::width("straight", 30.0, true);
+        let wide = font::width("straight", 30.0, true);
         assert!((fitting("straight", 30.0, true, wide / 2.0) - 15.0).abs() < 1e-6);
         assert!((fitting("straight", 30.0, true, wide * 2.0) - 30.0).abs() < 1e-12);
     }

@@ -1,7 +1,7 @@
 //! Finds room for labels beside the line: near their place, over nothing that matters, in the picture.
 
 use super::drawing::{Anchor, Colour, Drawing, Frame, INK, Paint, Place, Text, WHITE};
-use super::fonts;
+use super::font;
 use nalgebra::Vector2;
 
 /// A label and what it points at.
@@ -19,13 +19,18 @@ pub struct Label {
 
 /// Finds room for labels and draws them with their leaders; the first in the list get the best places.
 pub fn draw(drawing: &mut Drawing, labels: &[Label], room: &Room, type_size: f64) {
+    // A label that points nowhere is left out.
+    let labels: Vec<&Label> = labels
+        .iter()
+        .filter(|label| label.at.iter().all(|part| part.is_finite()))
+        .collect();
     let (pad, bar) = (type_size * 0.35, type_size * 0.4);
     let wanted: Vec<Wanted> = labels
         .iter()
         .map(|label| Wanted {
             at: label.at,
             side: label.side,
-            width: fonts::width(&label.words, type_size, true) + 2.0 * pad + bar,
+            width: font::width(&label.words, type_size, true) + 2.0 * pad + bar,
             height: type_size * 1.5,
         })
         .collect();

@@ -2,7 +2,7 @@
 
 mod canvas;
 mod drawing;
-mod fonts;
+mod font;
 pub mod json;
 mod labels;
 pub mod overlay;

@@ -8,7 +8,7 @@ use super::canvas;
 use super::drawing::{
     Anchor, Colour, Drawing, Frame, GREY, INK, Paint, Place, Text, WHITE, fitting, wrapped,
 };
-use super::fonts;
+use super::font;
 use super::labels::{self, Label, Room};
 use super::scene::{
     colour, figure, gap_label, labelled, paint, runs, spacing, stretch, verdict, wave_label,
@@ -156,7 +156,7 @@ impl Page {
             let height = size::VERDICT * 1.35 * self.unit;
             let words = format!("{sign} {words}");
             let type_size = fitting(&words, size::VERDICT * self.unit, true, wide - 2.0 * left);
-            let right = left + fonts::width(&words, type_size, true) + 1.4 * left;
+            let right = left + font::width(&words, type_size, true) + 1.4 * left;
             let plate = Frame {
                 left,
                 top: y,
@@ -234,7 +234,7 @@ impl Page {
                 WHITE,
                 words.to_string(),
             ));
-            x += fonts::width(words, type_size, false) + type_size;
+            x += font::width(words, type_size, false) + type_size;
         }
         // The scale bar: a round length near a sixth of the width, true where the line is.
         let px_per_mm = scale / result.head.mm_per_px;

@@ -1,11 +1,11 @@
 //! The embedded typeface, so that pictures look the same on every machine: DejaVu Sans, regular and bold (licence in
-//! `fonts/LICENSE`).
+//! `font/LICENSE`).
 
 use ab_glyph::{Font, FontRef, ScaleFont};
 use std::sync::OnceLock;
 
-static REGULAR: &[u8] = include_bytes!("fonts/DejaVuSans.ttf");
-static BOLD: &[u8] = include_bytes!("fonts/DejaVuSans-Bold.ttf");
+static REGULAR: &[u8] = include_bytes!("font/dejavu-sans.ttf");
+static BOLD: &[u8] = include_bytes!("font/dejavu-sans-bold.ttf");
 
 /// One of the two faces.
 pub fn face(bold: bool) -> &'static FontRef<'static> {

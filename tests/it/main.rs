@@ -1,0 +1,8 @@
+//! Tests of the whole: the built program, the pictures, the order of the modules. One crate, so that the program is
+//! linked once.
+
+mod cli;
+mod golden;
+mod layers;
+mod pictures;
+mod scratch;

@@ -154,15 +154,12 @@ impl Setup {
 /// Focal length that EXIF's 35 mm equivalent means, px.
 ///
 /// The equivalent is stated by the picture's diagonal (CIPA DCG-001, from memory) or by its width; the two differ by 4% for
-/// a 4:3 sensor, and the middle of both is taken.
+/// a 4:3 sensor, and the middle of both is taken. It usually has a digital zoom in it already.
 fn focal_px(photo: &Photo) -> Option<f64> {
     let f35 = photo.facts.focal_35mm.filter(|f| *f > 5.0 && *f < 2000.0)?;
     let (w, h) = (photo.width.max(photo.height) as f64, photo.width.min(photo.height) as f64);
     let by_width = f35 / 36.0 * w;
     let by_diagonal = f35 / 36f64.hypot(24.0) * w.hypot(h);
-    let zoom = photo.facts.zoom.filter(|z| *z > 1.0 && *z < 100.0).unwrap_or(1.0);
-    // A 35 mm equivalent usually has the digital zoom in it already; only a stated zoom beyond it is not known.
-    let _ = zoom;
     Some(0.5 * (by_width + by_diagonal))
 }
 

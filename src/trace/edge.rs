@@ -192,7 +192,7 @@ fn line_blur(grey: &Grey, path: &[f64], usable: &[bool], options: &EdgeOptions) 
         let mean = profile(grey, path, usable, first..last + 1, reach)?;
         let mut found: Option<(f64, f64)> = None;
         for blur_px in options.blurs_px.iter().filter(|b| **b >= least) {
-            let window = Window { blur: blur_px / options.pitch_px, half, pitch_px: options.pitch_px };
+            let window = Window { blur: blur_px / options.pitch_px, half };
             let r = read(&mean, reach as f64, 0.0, &window, None, 6);
             if r.good && found.is_none_or(|(m, _)| r.misfit < m) {
                 found = Some((r.misfit, *blur_px));
@@ -387,18 +387,17 @@ fn spread_out(stations: &[f64], station: usize, columns: usize) -> Vec<f64> {
         .collect()
 }
 
-/// Blur, rows a pixel and the window that follows from them.
+/// Blur and the window that follows from it, rows.
 struct Window {
     blur: f64,
     half: f64,
-    pitch_px: f64,
 }
 
 impl Window {
     fn new(blur_px: f64, pitch_px: f64) -> Window {
         // Both plateaus must show beyond the blurred step: three blurs and at least 4.5 px.
         let half_px = (3.0 * blur_px + 1.5).max(4.5);
-        Window { blur: blur_px / pitch_px, half: half_px / pitch_px, pitch_px }
+        Window { blur: blur_px / pitch_px, half: half_px / pitch_px }
     }
 }
 

@@ -23,13 +23,16 @@ pub struct ExtentOptions {
     pub anchor: usize,
 }
 
+/// A gap between panels is darker than this share of the panels beside it (square-rooted light).
+const DARK: f32 = 0.82;
+
 /// Unbroken stretches of the line, first column and one past the last; between two of them is a gap.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Extent {
     /// The stretches, in order.
     pub stretches: Vec<std::ops::Range<usize>>,
-    /// For each stretch, how surely it carries the line: mean share of the step, over its standard error.
-    pub t: Vec<f64>,
+    /// Parts of the stretches where the line itself can't be seen (coat sanded through, a drip), but the panel goes on.
+    pub unseen: Vec<std::ops::Range<usize>>,
 }
 
 /// Colours of both flanks at one column.
@@ -66,7 +69,7 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
             // A gap is narrow and dark; what lies beyond it must be like what lies before it.
             let beyond = usize::try_from(k + direction).ok().and_then(|k| parts.get(k));
             let dark = part.0.len() <= options.widest_gap
-                && beyond.is_some_and(|b| part.3 < 0.82 * b.3.min(edge.3) && on(b));
+                && beyond.is_some_and(|b| part.3 < DARK * b.3.min(edge.3) && on(b));
             if on(part) && !dark && part.0.len() > options.reach / 2 {
                 if direction < 0 {
                     kept.insert(0, k as usize);
@@ -83,19 +86,28 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
         }
     }
     let mut stretches: Vec<std::ops::Range<usize>> = Vec::new();
-    let mut t = Vec::new();
+    let mut unseen = Vec::new();
+    let mut last: Option<usize> = None;
     for k in kept {
-        let (range, _, strength, _) = &parts[k];
+        let range = parts[k].0.clone();
+        let Some(before) = last.replace(k) else {
+            stretches.push(range);
+            continue;
+        };
+        // Between two panels it is dark; where it is not, the panel goes on and only the line is not seen.
+        let light = parts[before].3.min(parts[k].3);
+        let gap = (before + 1..k).any(|m| parts[m].3 < DARK * light);
         match stretches.last_mut() {
-            // No gap between them: a shadow's edge or the like.
-            Some(last) if last.end == range.start => last.end = range.end,
-            _ => {
-                stretches.push(range.clone());
-                t.push(*strength);
+            Some(stretch) if !gap => {
+                if stretch.end < range.start {
+                    unseen.push(stretch.end..range.start);
+                }
+                stretch.end = range.end;
             }
+            _ => stretches.push(range),
         }
     }
-    Some(Extent { stretches, t })
+    Some(Extent { stretches, unseen })
 }
 
 fn flanks_at(strip: &Strip, column: usize, middle: f64, options: &ExtentOptions) -> Option<Flanks> {

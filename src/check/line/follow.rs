@@ -32,10 +32,6 @@ pub struct Followed {
     pub stretches: Vec<std::ops::Range<usize>>,
     /// The edge at the stations.
     pub edge: Located,
-    /// Columns of a station.
-    pub station: usize,
-    /// Whether it was looked for as a faint change of shade.
-    pub faint: bool,
 }
 
 impl Followed {
@@ -111,6 +107,9 @@ pub fn follow(
             usable[c] = everywhere[c];
         }
     }
+    for part in &found.unseen {
+        usable[part.clone()].fill(false);
+    }
     let seen_mm = usable.iter().filter(|u| **u).count() as f64 * typical;
     if seen_mm < 60.0 {
         return Err(TraceError::TooShort { seen_mm, need_mm: 60.0 });
@@ -133,7 +132,7 @@ pub fn follow(
         }
     }
     let edge = edge.ok_or(TraceError::Faint)?;
-    Ok(Followed { centre, normal, mm_per_px, middle, stretches, edge, station, faint })
+    Ok(Followed { centre, normal, mm_per_px, middle, stretches, edge })
 }
 
 type Columns = (Vec<Point2<f64>>, Vec<Vector2<f64>>, Vec<f64>);

@@ -105,7 +105,7 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     let mm_per_px = scale.mm_per_px(middle).ok_or(TraceError::OffPanel)?;
     let near: Vec<Mm> = options.near.iter().filter_map(|p| scale.mm_from_px(*p)).collect();
     let tap_mm = 0.01 * photo.width.max(photo.height) as f64 * mm_per_px;
-    let frame = frame(scale, cards, &near, photo)?;
+    let frame = frame(scale, cards, &near)?;
     let quads = masks(cards);
     let cards_b: Vec<f64> = cards
         .iter()
@@ -155,10 +155,10 @@ fn cards_middle(cards: &[Card]) -> Point2<f64> {
 }
 
 /// Frame of the search: along the near points, or along the bow axis through the cards.
-fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Guide, TraceError> {
+fn frame(scale: &Scale, cards: &[Card], near: &[Mm]) -> Result<Guide, TraceError> {
     let middle = scale.mm_from_px(Px(cards_middle(cards))).ok_or(TraceError::OffPanel)?;
     let (origin, mut along) = if near.len() >= 2 {
-        let line = crate_line(near).ok_or(TraceError::PointsTogether)?;
+        let line = axis_of_points(near).ok_or(TraceError::PointsTogether)?;
         (line.0, line.1)
     } else {
         let (s, c) = scale.laid_axis_rad().sin_cos();
@@ -179,7 +179,6 @@ fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Gu
     if if across.y.abs() > 0.02 { across.y < 0.0 } else { across.x < 0.0 } {
         across = -across;
     }
-    let _ = photo;
     Ok(Guide {
         origin,
         along,
@@ -193,7 +192,7 @@ fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Gu
 }
 
 /// Centroid and direction of points (principal axis).
-fn crate_line(points: &[Mm]) -> Option<(Point2<f64>, Vector2<f64>)> {
+fn axis_of_points(points: &[Mm]) -> Option<(Point2<f64>, Vector2<f64>)> {
     let n = points.len() as f64;
     let mean = points.iter().fold(Vector2::zeros(), |s, p| s + p.0.coords) / n;
     let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);

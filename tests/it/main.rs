@@ -1,0 +1,3 @@
+//! All tests that see the program from outside.
+
+mod cards;

@@ -75,7 +75,7 @@ pub fn follow(
     let typical = mm_per_px[n / 2];
     let everywhere: Vec<bool> = (0..n).map(|c| !strip.column(c)[middle as usize][0].is_nan()).collect();
     let faint = guide.clear < 2.5;
-    let start = if faint { vec![middle; n] } else { near_edge(&strip, middle, &everywhere).unwrap_or_else(|| vec![middle; n]) };
+    let start = if faint { vec![middle; n] } else { near_edge(&strip, middle, &everywhere, guide.neutral).unwrap_or_else(|| vec![middle; n]) };
     let anchor = anchor_column(&centre, scale, guide);
     let rows_per_mm = 1.0 / (typical * PITCH_PX);
     let gamma = softened(&strip);
@@ -215,10 +215,11 @@ fn softened(strip: &Strip) -> Strip {
 }
 
 /// Course of the strongest edge within a few pixels of the guide, for a start: a cheapest path.
-fn near_edge(strip: &Strip, middle: f64, usable: &[bool]) -> Option<Vec<f64>> {
+fn near_edge(strip: &Strip, middle: f64, usable: &[bool], shade: bool) -> Option<Vec<f64>> {
     const BLOCK: usize = 8;
     const REACH: i64 = 18;
-    const BOX: i64 = 6;
+    // A change of shade may take a dozen pixels; a narrow look would find one end of it.
+    let box_rows: i64 = if shade { 16 } else { 6 };
     let start = vec![middle; strip.columns];
     let both = sides(strip, &start, usable, 10.0, 26.0)?;
     let all = lights(&both);
@@ -246,15 +247,15 @@ fn near_edge(strip: &Strip, middle: f64, usable: &[bool]) -> Option<Vec<f64>> {
         for r in 0..rows as i64 {
             let at = middle as i64 + r - REACH;
             let side = |from: i64| -> f32 {
-                (from..from + BOX).map(|k| mean.get(k.max(0) as usize).copied().unwrap_or(f32::NAN)).sum::<f32>()
-                    / (BOX as f32 * n)
+                (from..from + box_rows).map(|k| mean.get(k.max(0) as usize).copied().unwrap_or(f32::NAN)).sum::<f32>()
+                    / (box_rows as f32 * n)
             };
-            let step = side(at + 1) - side(at - BOX);
+            let step = side(at + 1) - side(at - box_rows);
             cost[block * rows + r as usize] = 1.0 - step.clamp(-0.5, 1.6);
         }
     }
     let grid = CostGrid { rows, columns: blocks, cost: &cost };
-    let options = PathOptions { jump: 3, slope_cost: 0.01, bend_cost: 0.02, gap_cost: 0.9 };
+    let options = PathOptions { jump: 3, slope_cost: 0.04, bend_cost: 0.04, gap_cost: 0.9 };
     let path = cheapest_path(&grid, &options)?;
     let readings: Vec<f64> = path.rows.iter().map(|r| *r as f64 - REACH as f64 + middle).collect();
     let weight: Vec<f64> = path.seen.iter().map(|s| if *s { 1.0 } else { 0.0 }).collect();

@@ -514,7 +514,7 @@ fn follow(
     let full = peaks.get(peaks.len() / 2).copied().unwrap_or(1.0).max(0.5);
     cost.iter_mut().for_each(|c| *c = 1.0 - *c / full);
     let grid = CostGrid { rows, columns: steps.blocks, cost: &cost };
-    let options = PathOptions { jump: 3, slope_cost: 0.02, bend_cost: 0.05, gap_cost: 1.0 };
+    let options = PathOptions { jump: 3, slope_cost: 0.15, bend_cost: 0.1, gap_cost: 1.0 };
     let path = cheapest_path(&grid, &options).ok_or(TraceError::NoLine)?;
     let readings: Vec<f64> =
         path.rows.iter().zip(&middle).map(|(r, m)| *r as f64 - reach as f64 + *m as f64).collect();

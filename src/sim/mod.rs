@@ -242,7 +242,7 @@ mod tests {
             },
         );
         let (a, b) = (render(&scene), render(&scene));
-        assert_eq!(a.0.rgb, b.0.rgb);
+        assert_eq!(a.0.rgb_plane(), b.0.rgb_plane());
         assert_eq!(a.0.luma, b.0.luma);
         assert_eq!(a.1, b.1);
     }

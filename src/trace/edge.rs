@@ -672,13 +672,13 @@ fn solve_once(profile: &[f64], reach: f64, x: f64, step: f64, window: &Window) -
             SVector::<f64, 5>::new(1.0, phi, o * (1.0 - phi), o * phi, -step * bell),
         )
     };
-    for k in first..=last {
-        let y = profile[k];
-        if y.is_nan() {
-            return None;
-        }
-        let (w, b) = rows(k);
-        normal += b * b.transpose() * w;
+    let seen = profile.get(first..=last)?;
+    if seen.iter().any(|y| y.is_nan()) {
+        return None;
+    }
+    let basis: Vec<(f64, SVector<f64, 5>)> = (first..=last).map(rows).collect();
+    for ((w, b), y) in basis.iter().zip(seen) {
+        normal += b * b.transpose() * *w;
         side += b * (w * y);
         weights += w;
     }
@@ -691,8 +691,7 @@ fn solve_once(profile: &[f64], reach: f64, x: f64, step: f64, window: &Window) -
     normal[(4, 4)] += 1e-9;
     let c = normal.cholesky()?.solve(&side);
     let mut square = 0.0;
-    for (k, y) in profile.iter().enumerate().take(last + 1).skip(first) {
-        let (w, b) = rows(k);
+    for ((w, b), y) in basis.iter().zip(seen) {
         let miss = y - b.dot(&c);
         square += w * miss * miss;
     }

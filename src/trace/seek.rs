@@ -64,6 +64,8 @@ pub struct Steps {
     pub rows: usize,
     /// Difference, below less above.
     pub step: Vec<[f32; 3]>,
+    /// What each cell adds to a course: difference (3), its square, one; all zero where it can't be seen.
+    votes: Vec<[f32; 5]>,
 }
 
 /// Colour differences of a strip, `block` columns averaged.
@@ -130,7 +132,28 @@ pub fn steps(strip: &Strip, options: &SeekOptions) -> Steps {
                 out[row] = std::array::from_fn(|i| here[i] - common[i]);
             }
         });
-    Steps { blocks, rows, step }
+    let votes = step
+        .iter()
+        .map(|d| {
+            if d[0].is_nan() {
+                [0.0; 5]
+            } else {
+                [
+                    d[0],
+                    d[1],
+                    d[2],
+                    d[0] * d[0] + d[1] * d[1] + d[2] * d[2],
+                    1.0,
+                ]
+            }
+        })
+        .collect();
+    Steps {
+        blocks,
+        rows,
+        step,
+        votes,
+    }
 }
 
 fn diff(a: &[f32; 4], b: &[f32; 4]) -> [f32; 4] {
@@ -223,19 +246,17 @@ fn add_up(steps: &Steps, rise: f32, bow: f32, sums: &mut [[f32; 5]]) {
     sums.fill([0.0; 5]);
     for block in 0..steps.blocks {
         let shift = course(block, steps.blocks, rise, bow).round() as isize;
-        let column = &steps.step[block * steps.rows..(block + 1) * steps.rows];
-        let from = (-shift).max(0);
-        let to = (rows - shift).min(rows);
-        for row in from..to {
-            let d = column[(row + shift) as usize];
-            let sum = &mut sums[row as usize];
-            if d[0] == d[0] {
-                sum[0] += d[0];
-                sum[1] += d[1];
-                sum[2] += d[2];
-                sum[3] += d[0] * d[0] + d[1] * d[1] + d[2] * d[2];
-                sum[4] += 1.0;
-            }
+        let column = &steps.votes[block * steps.rows..(block + 1) * steps.rows];
+        let from = (-shift).max(0).min(rows) as usize;
+        let to = (rows - shift).min(rows).max(from as isize) as usize;
+        let start = (from as isize + shift).max(0) as usize;
+        let (sums, column) = (&mut sums[from..to], &column[start..start + to - from]);
+        for (sum, vote) in sums
+            .as_flattened_mut()
+            .iter_mut()
+            .zip(column.as_flattened())
+        {
+            *sum += vote;
         }
     }
 }

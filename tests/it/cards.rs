@@ -43,7 +43,7 @@ fn photo(grey: &GrayImage) -> Photo {
         width,
         height,
         luma: grey.as_raw().clone(),
-        rgb: Vec::new(),
+        rgb: Vec::new().into(),
         facts,
     }
 }
@@ -441,7 +441,7 @@ proptest::proptest! {
                 (check as u64 + (state >> 33) % 90) as u8
             })
             .collect();
-        let photo = Photo { name: "grain".into(), width, height, luma, rgb: Vec::new(), facts: Facts::default() };
+        let photo = Photo { name: "grain".into(), width, height, luma, rgb: Vec::new().into(), facts: Facts::default() };
         proptest::prop_assert!(card::find(&photo, &layout::built_in()).is_err());
     }
 }

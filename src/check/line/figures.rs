@@ -61,6 +61,20 @@ pub struct Shape {
 /// photo (smoothing, tone curve, sharpening with halved chroma) were seen to move simulated edges by.
 const MODEL_U_PX: f64 = 0.02;
 
+/// Raw readings of one unbroken run.
+struct Piece {
+    /// Places along, mm.
+    s: Vec<f64>,
+    /// Readings across, mm.
+    raw: Vec<f64>,
+    /// Trust in each.
+    weight: Vec<f64>,
+    /// Stations they come from.
+    stations: std::ops::Range<usize>,
+    /// Index of the first among all runs' points.
+    first: usize,
+}
+
 /// Carries the trace to millimetres and filters each run.
 pub fn shape(
     followed: &Followed,
@@ -126,14 +140,27 @@ pub fn shape(
         let raw: Vec<f64> = (0..n)
             .map(|i| base_all[at + i] + edge.residual[r.start + i] * mm_row[at + i])
             .collect();
-        pieces.push((s, raw, weight, r.clone(), at));
+        pieces.push(Piece {
+            s,
+            raw,
+            weight,
+            stations: r.clone(),
+            first: at,
+        });
         at += n;
     }
     let mean_row = mm_row.iter().sum::<f64>() / mm_row.len() as f64;
     let cutoff_mm = cutoff(&pieces, followed, mean_row, shortest_mm);
     let mut runs = Vec::new();
     let mut residuals: Vec<Vec<(f64, f64)>> = Vec::new();
-    for (s, raw, weight, range, at) in pieces {
+    for piece in pieces {
+        let Piece {
+            s,
+            raw,
+            weight,
+            stations: range,
+            first: at,
+        } = piece;
         let filter = Fair::new(&s, Some(&floor(&weight)), cutoff_mm)?;
         let smooth = filter.apply(&raw)?;
         residuals.push(
@@ -257,12 +284,7 @@ fn floor(weight: &[f64]) -> Vec<f64> {
 /// ([`Located::phantoms`]), or what white noise of the residuals' density would have there, whichever is more.
 ///
 /// [`Located::phantoms`]: crate::trace::edge::Located::phantoms
-fn cutoff(
-    pieces: &[(Vec<f64>, Vec<f64>, Vec<f64>, std::ops::Range<usize>, usize)],
-    followed: &Followed,
-    mm_per_row: f64,
-    shortest_mm: f64,
-) -> f64 {
+fn cutoff(pieces: &[Piece], followed: &Followed, mm_per_row: f64, shortest_mm: f64) -> f64 {
     const LONGEST_MM: f64 = 130.0;
     let mut best = (0.0, shortest_mm);
     for times in [1.5, 2.2, 3.2, 4.5, 6.0] {
@@ -271,7 +293,14 @@ fn cutoff(
             break;
         }
         let (mut line, mut texture, mut sides, mut white) = (0.0, 0.0, 0.0, 0.0);
-        for (s, raw, weight, range, _) in pieces {
+        for Piece {
+            s,
+            raw,
+            weight,
+            stations: range,
+            ..
+        } in pieces
+        {
             let taken = |values: &[f64], weight: &[f64]| -> Option<(f64, f64)> {
                 let fine = Fair::new(s, Some(&floor(weight)), shortest_mm)
                     .ok()?
@@ -497,6 +526,9 @@ impl Reduce {
     }
 }
 
+/// Takes a reference off heights given at every point.
+type TakeOff = Box<dyn Fn(&[f64]) -> Vec<f64>>;
+
 /// Works out deviation, straightness and waves from the reference asked for.
 pub fn figures(shape: &Shape, options: &LineOptions) -> Result<Figures, CheckError> {
     let s: Vec<f64> = shape
@@ -522,65 +554,64 @@ pub fn figures(shape: &Shape, options: &LineOptions) -> Result<Figures, CheckErr
         .map(|[x, y]| x * shape.across.x + y * shape.across.y)
         .collect();
 
-    let (reduced, reference, reduce): (Vec<f64>, Reference, Box<dyn Fn(&[f64]) -> Vec<f64>>) =
-        match &options.reference {
-            ReferenceChoice::Straight => {
-                let r = Reduce::powers(&s, 1);
-                (
-                    r.apply(&d),
-                    Reference::Straight,
-                    Box::new(move |v| r.apply(v)),
-                )
-            }
-            ReferenceChoice::Arc => {
-                let r = Reduce::powers(&s, 2);
-                let out = r.apply(&d);
-                let sagitta = sagitta(&s, &d);
-                let half = 0.5 * (s[s.len() - 1] - s[0]);
-                let radius_mm = half * half / (2.0 * sagitta) + sagitta / 2.0;
-                (
-                    out,
-                    Reference::Arc { radius_mm },
-                    Box::new(move |v| r.apply(v)),
-                )
-            }
-            ReferenceChoice::Fair { cutoff_mm } => {
-                let filters: Vec<Fair> = shape
-                    .runs
-                    .iter()
-                    .map(|r| Fair::new(&r.s_mm, None, *cutoff_mm))
-                    .collect::<Result<_, _>>()?;
-                let take = move |v: &[f64]| {
-                    let mut out = Vec::with_capacity(v.len());
-                    let mut at = 0;
-                    for f in &filters {
-                        let n = f.s_mm().len();
-                        let part = &v[at..at + n];
-                        let fair = f.apply(part).unwrap_or_else(|_| vec![0.0; n]);
-                        out.extend(part.iter().zip(&fair).map(|(a, b)| a - b));
-                        at += n;
-                    }
-                    out
-                };
-                (
-                    take(&d),
-                    Reference::Fair {
-                        cutoff_mm: *cutoff_mm,
-                    },
-                    Box::new(take),
-                )
-            }
-            ReferenceChoice::Partner { points, file } => {
-                let partner = partner_heights(&s, points)?;
-                let less: Vec<f64> = d.iter().zip(&partner).map(|(a, b)| a - b).collect();
-                let r = Reduce::powers(&s, 1);
-                (
-                    r.apply(&less),
-                    Reference::Partner { file: file.clone() },
-                    Box::new(move |v| r.apply(v)),
-                )
-            }
-        };
+    let (reduced, reference, reduce): (Vec<f64>, Reference, TakeOff) = match &options.reference {
+        ReferenceChoice::Straight => {
+            let r = Reduce::powers(&s, 1);
+            (
+                r.apply(&d),
+                Reference::Straight,
+                Box::new(move |v| r.apply(v)),
+            )
+        }
+        ReferenceChoice::Arc => {
+            let r = Reduce::powers(&s, 2);
+            let out = r.apply(&d);
+            let sagitta = sagitta(&s, &d);
+            let half = 0.5 * (s[s.len() - 1] - s[0]);
+            let radius_mm = half * half / (2.0 * sagitta) + sagitta / 2.0;
+            (
+                out,
+                Reference::Arc { radius_mm },
+                Box::new(move |v| r.apply(v)),
+            )
+        }
+        ReferenceChoice::Fair { cutoff_mm } => {
+            let filters: Vec<Fair> = shape
+                .runs
+                .iter()
+                .map(|r| Fair::new(&r.s_mm, None, *cutoff_mm))
+                .collect::<Result<_, _>>()?;
+            let take = move |v: &[f64]| {
+                let mut out = Vec::with_capacity(v.len());
+                let mut at = 0;
+                for f in &filters {
+                    let n = f.s_mm().len();
+                    let part = &v[at..at + n];
+                    let fair = f.apply(part).unwrap_or_else(|_| vec![0.0; n]);
+                    out.extend(part.iter().zip(&fair).map(|(a, b)| a - b));
+                    at += n;
+                }
+                out
+            };
+            (
+                take(&d),
+                Reference::Fair {
+                    cutoff_mm: *cutoff_mm,
+                },
+                Box::new(take),
+            )
+        }
+        ReferenceChoice::Partner { points, file } => {
+            let partner = partner_heights(&s, points)?;
+            let less: Vec<f64> = d.iter().zip(&partner).map(|(a, b)| a - b).collect();
+            let r = Reduce::powers(&s, 1);
+            (
+                r.apply(&less),
+                Reference::Partner { file: file.clone() },
+                Box::new(move |v| r.apply(v)),
+            )
+        }
+    };
 
     // Geometry: the same projection on each parameter's effect.
     let parameters = across.first().map_or(0, |a| a.len());

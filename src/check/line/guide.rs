@@ -167,9 +167,16 @@ pub fn find(
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
-    let chosen = choose(
-        &strip, look.block, &found, &frame, &window, &near, tap_mm, &cards_b,
-    )?;
+    let sought = Sought {
+        strip: &strip,
+        block: look.block,
+        frame: &frame,
+        window: &window,
+        near: &near,
+        tap_mm,
+        cards_b: &cards_b,
+    };
+    let chosen = choose(&found, &sought)?;
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 
@@ -344,16 +351,32 @@ const CLEAR_T: f32 = 25.0;
 /// steps by one or two.
 const LEAST_STEP: f32 = 0.018;
 
-fn choose<'a>(
-    strip: &Strip,
+/// What the choice of a line rests on beside the candidates themselves.
+struct Sought<'s> {
+    strip: &'s Strip,
+    /// Columns of a block.
     block: usize,
-    found: &'a [Candidate],
-    frame: &Guide,
-    window: &Window,
-    near: &[Mm],
+    frame: &'s Guide,
+    window: &'s Window,
+    /// Points given, card frame.
+    near: &'s [Mm],
+    /// How far off a given point may be, mm.
     tap_mm: f64,
-    cards_b: &[f64],
-) -> Result<&'a Candidate, TraceError> {
+    /// Where the cards' corners lie across, mm.
+    cards_b: &'s [f64],
+}
+
+/// The line that is meant among those found.
+fn choose<'a>(found: &'a [Candidate], sought: &Sought) -> Result<&'a Candidate, TraceError> {
+    let Sought {
+        strip,
+        block,
+        frame,
+        window,
+        near,
+        tap_mm,
+        cards_b,
+    } = *sought;
     let strong = |c: &&Candidate| -> bool {
         let step = c.step.iter().map(|v| v * v).sum::<f32>().sqrt();
         c.t >= LEAST_T && c.agree >= LEAST_AGREE && step >= LEAST_STEP && c.blocks.len() >= 4

@@ -9,7 +9,7 @@ use crate::lens::{LensError, LensFile};
 use crate::photo::{Photo, PhotoError};
 use crate::scale::{Assume, Printed, Scale, ScaleError, solve};
 use crate::trace::TraceError;
-use crate::verdict::Verdict;
+use crate::verdict::{Verdict, VerdictError};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -85,6 +85,9 @@ pub enum CheckError {
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),
+    /// The verdict.
+    #[error(transparent)]
+    Verdict(#[from] VerdictError),
 }
 
 /// Length of the printed check bars, mm; a rule reads them to 0.2 mm at 95% (half a division of 0.5 mm at each end; common

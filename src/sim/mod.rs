@@ -22,6 +22,7 @@ pub mod random;
 pub mod scene;
 pub mod sensor;
 pub mod shape;
+pub mod trial;
 pub mod truth;
 
 use crate::photo::Photo;

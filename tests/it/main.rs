@@ -3,6 +3,7 @@
 
 mod cards;
 mod cli;
+mod coverage;
 mod golden;
 mod layers;
 mod pictures;

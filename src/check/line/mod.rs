@@ -9,7 +9,7 @@ use crate::budget::BudgetPart;
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::units::{Measured, Mm, Px};
-use crate::verdict::{self, Verdict};
+use crate::verdict::judge;
 use serde::{Deserialize, Serialize};
 
 /// Answer of the line check.
@@ -239,10 +239,10 @@ pub fn measure_on(
         );
     }
     let middle = shape.px[shape.px.len() / 2];
-    let verdict = match options.tol_mm {
-        Some(tol_mm) => Some(verdict_of(figures.straightness, tol_mm, &figures.budget)),
-        None => None,
-    };
+    let verdict = options
+        .tol_mm
+        .map(|tol_mm| judge("straightness", figures.straightness, tol_mm, &figures.budget))
+        .transpose()?;
     let mut run_starts = Vec::new();
     let mut at = 0;
     for run in &shape.runs {
@@ -289,24 +289,6 @@ fn bow_rules(budget: &[BudgetPart]) -> bool {
     budget
         .first()
         .is_some_and(|b| b.part == crate::budget::Part::Bow)
-}
-
-fn verdict_of(straightness: Measured, tol_mm: f64, budget: &[BudgetPart]) -> Verdict {
-    let _ = budget;
-    let (v, u) = (straightness.value.abs(), straightness.u95);
-    let slack = 1e-12 * tol_mm.abs();
-    let result = if v + u <= tol_mm + slack {
-        verdict::Outcome::Within
-    } else if v - u > tol_mm {
-        verdict::Outcome::Outside
-    } else {
-        verdict::Outcome::Undecided
-    };
-    Verdict {
-        tol_mm,
-        result,
-        why: format!("straight within {v:.2} ± {u:.2} mm against {tol_mm} mm"),
-    }
 }
 
 /// The next action, one sentence: the largest wave that is surely there, or the gap.

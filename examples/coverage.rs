@@ -6,23 +6,48 @@ use fairpanel::sim::draw::{LineKind, LookKind, line_of};
 use fairpanel::sim::trial::{Trial, line};
 
 fn main() {
-    let count: u64 = std::env::args().nth(1).and_then(|n| n.parse().ok()).unwrap_or(200);
-    println!("{:<24} {:>6} {:>8} {:>10} {:>10} {:>12}", "photos", "n", "refused", "inside", "error mm", "u95 mm");
+    let count: u64 = std::env::args()
+        .nth(1)
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(200);
+    println!(
+        "{:<24} {:>6} {:>8} {:>10} {:>10} {:>12}",
+        "photos", "n", "refused", "inside", "error mm", "u95 mm"
+    );
     let (mut all, mut straight, mut photos) = (Vec::new(), 0, 0);
-    for (k, look) in [LookKind::Tape, LookKind::Coat, LookKind::Shade].into_iter().enumerate() {
+    for (k, look) in [LookKind::Tape, LookKind::Coat, LookKind::Shade]
+        .into_iter()
+        .enumerate()
+    {
         for with_lens in [true, false] {
             let n = if with_lens { count * 2 / 9 } else { count / 9 }.max(1);
             let mut trials: Vec<Trial> = Vec::new();
             let mut refused = 0;
             for i in 0..n {
                 let seed = 70_000 + 1_000 * k as u64 + 500 * u64::from(with_lens) + i;
-                let kind = LineKind { look, level: i % 2 == 0, gap: i % 3 == 0, cards: 1 + (i % 3) as usize, width: 1512 };
+                let kind = LineKind {
+                    look,
+                    level: i % 2 == 0,
+                    gap: i % 3 == 0,
+                    cards: 1 + (i % 3) as usize,
+                    width: 2016,
+                };
                 match line(&line_of(seed, &kind), with_lens) {
                     Ok(trial) => trials.push(trial),
-                    Err(_) => refused += 1,
+                    Err(error) => {
+                        eprintln!("{look:?} {seed}: {error}");
+                        refused += 1;
+                    }
                 }
             }
-            let name = format!("{look:?}, {}", if with_lens { "lens file" } else { "no lens file" });
+            let name = format!(
+                "{look:?}, {}",
+                if with_lens {
+                    "lens file"
+                } else {
+                    "no lens file"
+                }
+            );
             row(&name, &trials, refused);
             straight += trials.iter().filter(|t| t.straightness_inside).count();
             photos += trials.len();
@@ -35,12 +60,19 @@ fn main() {
 
 fn row(name: &str, trials: &[Trial], refused: usize) {
     let n = trials.len().max(1) as f64;
-    let inside = trials.iter().map(|t| t.inside as f64 / t.points.max(1) as f64).sum::<f64>() / n;
+    let inside = trials
+        .iter()
+        .map(|t| t.inside as f64 / t.points.max(1) as f64)
+        .sum::<f64>()
+        / n;
     let middle = |mut v: Vec<f64>| {
         v.sort_by(f64::total_cmp);
         v.get(v.len() / 2).copied().unwrap_or(f64::NAN)
     };
     let error = middle(trials.iter().map(|t| t.error_mm).collect());
     let u95 = middle(trials.iter().map(|t| t.u95_mm).collect());
-    println!("{name:<24} {:>6} {refused:>8} {inside:>10.3} {error:>10.3} {u95:>12.3}", trials.len());
+    println!(
+        "{name:<24} {:>6} {refused:>8} {inside:>10.3} {error:>10.3} {u95:>12.3}",
+        trials.len()
+    );
 }

@@ -6,10 +6,6 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
-pub mod zone;
-
-pub use zone::{EdgeNoise, TrueZone, zone_noise};
-
 use crate::solve::student;
 use crate::units::{K95, Measured};
 use nalgebra::{DMatrix, DVector};

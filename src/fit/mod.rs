@@ -7,6 +7,7 @@ pub mod arc;
 pub mod fair;
 pub mod line;
 pub mod zone;
+pub mod zone_noise;
 
 use thiserror::Error;
 

@@ -43,7 +43,7 @@ impl Zone {
 /// `points`: card frame, mm, any order, at least 3, not all at one place. Deviations in [`Zone`] are square to it, mm,
 /// positive toward the card's +y. Exact, O(n log n); no iteration, no start value.
 ///
-/// Noise alone widens the zone, and more points widen it further: [`budget::zone_noise`](crate::budget::zone_noise)
+/// Noise alone widens the zone, and more points widen it further: [`zone_noise`](super::zone_noise::zone_noise)
 /// says by how much. Never report this value without it.
 ///
 /// # Errors

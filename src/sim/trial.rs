@@ -37,7 +37,9 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
         ..Setup::default()
     };
     let options = LineOptions {
-        near: [n / 6, n / 2, n - 1 - n / 6].map(|k| truth.line.px[k]).to_vec(),
+        near: [n / 6, n / 2, n - 1 - n / 6]
+            .map(|k| truth.line.px[k])
+            .to_vec(),
         ..LineOptions::default()
     };
     Ok(compare(&measure(&photo, &setup, &options)?, &truth))
@@ -84,7 +86,11 @@ fn compare(result: &LineResult, truth: &Truth) -> Trial {
         }
     }
     let error = without_line(&s, &error);
-    let inside = error.iter().zip(&u95).filter(|(e, u)| e.abs() <= **u).count();
+    let inside = error
+        .iter()
+        .zip(&u95)
+        .filter(|(e, u)| e.abs() <= **u)
+        .count();
     let square: f64 = error.iter().map(|e| e * e).sum();
     let points = error.len();
     let straightness_inside = minimum_zone(&height).is_ok_and(|zone| {
@@ -110,9 +116,17 @@ fn along(truth: &Truth, at: Point2<f64>) -> f64 {
             .total_cmp(&(px[*b].0 - at).norm_squared())
     });
     let Some(k) = nearest else { return 0.0 };
-    let (i, j) = if k + 1 < px.len() { (k, k + 1) } else { (k.saturating_sub(1), k) };
+    let (i, j) = if k + 1 < px.len() {
+        (k, k + 1)
+    } else {
+        (k.saturating_sub(1), k)
+    };
     let d = px[j].0 - px[i].0;
-    let t = if d.norm_squared() > 0.0 { (at - px[i].0).dot(&d) / d.norm_squared() } else { 0.0 };
+    let t = if d.norm_squared() > 0.0 {
+        (at - px[i].0).dot(&d) / d.norm_squared()
+    } else {
+        0.0
+    };
     truth.line.s_mm[i] + t.clamp(-1.0, 1.0) * (truth.line.s_mm[j] - truth.line.s_mm[i])
 }
 
@@ -128,5 +142,8 @@ fn without_line(x: &[f64], y: &[f64]) -> Vec<f64> {
     let lever: f64 = x.iter().map(|v| (v - mx).powi(2)).sum();
     let dot: f64 = x.iter().zip(y).map(|(a, b)| (a - mx) * (b - my)).sum();
     let slope = if lever > 0.0 { dot / lever } else { 0.0 };
-    x.iter().zip(y).map(|(a, b)| b - my - slope * (a - mx)).collect()
+    x.iter()
+        .zip(y)
+        .map(|(a, b)| b - my - slope * (a - mx))
+        .collect()
 }

@@ -3,7 +3,7 @@
 use fairpanel::sim::draw::{LineKind, LookKind, line_of};
 use fairpanel::sim::trial::line;
 
-/// Forty small photos, two thirds with the lens file. A photo's points err together, so photos are what is counted: of 40
+/// Forty photos, two thirds with the lens file. A photo's points err together, so photos are what is counted: of 40
 /// whose line is inside its interval over nine tenths of its length with probability 0.9 at least, fewer than 29 is chance
 /// once in a thousand (binomial).
 #[test]
@@ -14,8 +14,16 @@ fn intervals_hold_the_truth() {
     let mut answered = 0;
     for i in 0..40u64 {
         let look = [LookKind::Tape, LookKind::Coat, LookKind::Shade][(i % 3) as usize];
-        let kind = LineKind { look, level: i % 2 == 0, gap: i % 5 == 0, cards: 1 + (i % 3) as usize, width: 1344 };
-        let Ok(trial) = line(&line_of(31_000 + i, &kind), i % 3 != 1) else { continue };
+        let kind = LineKind {
+            look,
+            level: i % 2 == 0,
+            gap: i % 5 == 0,
+            cards: 1 + (i % 3) as usize,
+            width: 2016,
+        };
+        let Ok(trial) = line(&line_of(31_000 + i, &kind), i % 3 != 1) else {
+            continue;
+        };
         answered += 1;
         let inside = trial.inside as f64 / trial.points as f64;
         share += inside;
@@ -25,7 +33,10 @@ fn intervals_hold_the_truth() {
     assert!(answered >= 37, "only {answered} of 40 answered");
     let share = share / answered as f64;
     assert!(share >= 0.9, "{share:.3} of the points are inside");
-    assert!(good >= 29, "in {good} of {answered} photos the line is inside its interval");
+    assert!(
+        good >= 29,
+        "in {good} of {answered} photos the line is inside its interval"
+    );
     // Wide would be easy: half-width over the actual error is 2 for an interval that is just right.
     ratio.sort_by(f64::total_cmp);
     let middle = ratio[ratio.len() / 2];

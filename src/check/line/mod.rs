@@ -241,7 +241,14 @@ pub fn measure_on(
     let middle = shape.px[shape.px.len() / 2];
     let verdict = options
         .tol_mm
-        .map(|tol_mm| judge("straightness", figures.straightness, tol_mm, &figures.budget))
+        .map(|tol_mm| {
+            judge(
+                "straightness",
+                figures.straightness,
+                tol_mm,
+                &figures.budget,
+            )
+        })
         .transpose()?;
     let mut run_starts = Vec::new();
     let mut at = 0;

@@ -11,8 +11,9 @@
 use super::line::fit_line;
 use super::{FitError, all_finite};
 use crate::solve::lm::{LmOptions, Solution, minimise};
+use crate::solve::noise::Whitener;
 use crate::units::Mm;
-use nalgebra::{DMatrix, Matrix3, Point2, Vector2};
+use nalgebra::{DMatrix, DVector, Matrix3, Point2, Vector2};
 
 /// A fitted arc.
 #[derive(Debug, Clone, PartialEq)]
@@ -85,13 +86,71 @@ pub fn fit_arc(points: &[Mm], noise: &PointNoise) -> Result<Arc, FitError> {
     all_finite(points)?;
     let frame = Frame::of(points)?;
     let local = frame.to_local(points);
+    let how = Weighing::Alike(noise);
+    either(&frame, &local, &how).ok_or(FitError::Unsteady { form: "round" })
+}
+
+/// As [`fit_arc`] for points whose noise is known well enough to whiten: the best linear fit. With the sum of squares of
+/// the whitened distances.
+pub(super) fn fit_arc_whitened(points: &[Mm], whitener: &Whitener) -> Option<(Arc, f64)> {
+    let frame = Frame::of(points).ok()?;
+    let local = frame.to_local(points);
+    let arc = either(&frame, &local, &Weighing::Whitened(whitener))?;
+    let mut white = arc.deviation_mm.clone();
+    whitener.apply(&mut white);
+    let squares = white.iter().map(|w| w * w).sum();
+    Some((arc, squares))
+}
+
+/// How distances are weighed.
+enum Weighing<'a> {
+    /// Each like the other; the noise only for the covariance.
+    Alike(&'a PointNoise),
+    /// Through a whitener.
+    Whitened(&'a Whitener),
+}
+
+impl Weighing<'_> {
+    fn minimise(
+        &self,
+        start: [f64; 3],
+        size: [f64; 3],
+        local: &[Point2<f64>],
+        mut fill: impl FnMut(&DVector<f64>, &mut DVector<f64>, Option<&mut DMatrix<f64>>),
+    ) -> Option<Solution> {
+        let model = |at: &DVector<f64>,
+                     residuals: &mut DVector<f64>,
+                     mut jacobian: Option<&mut DMatrix<f64>>| {
+            fill(at, residuals, jacobian.as_deref_mut());
+            if let Weighing::Whitened(whitener) = self {
+                whitener.apply(residuals.as_mut_slice());
+                if let Some(j) = jacobian {
+                    for mut column in j.column_iter_mut() {
+                        whitener.apply(column.as_mut_slice());
+                    }
+                }
+            }
+        };
+        minimise(&start, &size, local.len(), model, &settling(local)).ok()
+    }
+
+    fn covariance(&self, solution: &Solution, local: &[Point2<f64>]) -> Matrix3<f64> {
+        let full = match self {
+            Weighing::Alike(noise) => noise_covariance(solution, &lengths_along(local), noise),
+            Weighing::Whitened(_) => solution.covariance.clone(),
+        };
+        full.fixed_view::<3, 3>(0, 0).into_owned()
+    }
+}
+
+fn either(frame: &Frame, local: &[Point2<f64>], how: &Weighing) -> Option<Arc> {
     let half = local.iter().fold(0.0f64, |m, p| m.max(p.x.abs()));
     let bow = local.iter().fold(0.0f64, |m, p| m.max(p.y.abs()));
     let deep = bow > 2.0 * FLAT * half;
-    if !deep && let Some(arc) = flat(&frame, &local, noise) {
-        return Ok(arc);
-    }
-    deep_arc(&frame, &local, noise).ok_or(FitError::Unsteady { form: "round" })
+    (!deep)
+        .then(|| flat(frame, local, how))
+        .flatten()
+        .or_else(|| deep_arc(frame, local, how))
 }
 
 /// The chord's frame: x along, y across.
@@ -138,32 +197,30 @@ fn from_arc(u: f64, v: f64, k: f64) -> (f64, [f64; 3]) {
     (e, [by_q * (2.0 * k * v - 2.0), by_q * 2.0 * k * u, by_k])
 }
 
-fn flat(frame: &Frame, local: &[Point2<f64>], noise: &PointNoise) -> Option<Arc> {
+fn flat(frame: &Frame, local: &[Point2<f64>], how: &Weighing) -> Option<Arc> {
     let start = parabola(local)?;
     let size = local.iter().fold(0.0f64, |m, p| m.max(p.x.abs()));
     // Unknowns in lengths of like size: shift, turn · size, curvature · size².
-    let solution = minimise(
-        &[start[0], start[1] * size, 2.0 * start[2] * size * size],
-        &[0.1 * size; 3],
-        local.len(),
-        |at, residuals, mut jacobian| {
-            let (shift, turn, k) = (at[0], at[1] / size, at[2] / (size * size));
-            let (s, c) = turn.sin_cos();
-            for (i, p) in local.iter().enumerate() {
-                let (u, w) = (c * p.x + s * p.y, -s * p.x + c * p.y);
-                let (e, [by_v, by_u, by_k]) = from_arc(u, w - shift, k);
-                residuals[i] = e;
-                if let Some(j) = jacobian.as_deref_mut() {
-                    j[(i, 0)] = -by_v;
-                    j[(i, 1)] = (by_u * w - by_v * u) / size;
-                    j[(i, 2)] = by_k / (size * size);
-                }
+    let fill = |at: &DVector<f64>,
+                residuals: &mut DVector<f64>,
+                mut jacobian: Option<&mut DMatrix<f64>>| {
+        let (shift, turn, k) = (at[0], at[1] / size, at[2] / (size * size));
+        let (s, c) = turn.sin_cos();
+        for (i, p) in local.iter().enumerate() {
+            let (u, w) = (c * p.x + s * p.y, -s * p.x + c * p.y);
+            let (e, [by_v, by_u, by_k]) = from_arc(u, w - shift, k);
+            residuals[i] = e;
+            if let Some(j) = jacobian.as_deref_mut() {
+                j[(i, 0)] = -by_v;
+                j[(i, 1)] = (by_u * w - by_v * u) / size;
+                j[(i, 2)] = by_k / (size * size);
             }
-        },
-        &settling(local),
-    )
-    .ok()?;
-    let scaled = covariance(&solution, local, noise);
+        }
+    };
+    let from = [start[0], start[1] * size, 2.0 * start[2] * size * size];
+    let solution = how.minimise(from, [0.1 * size; 3], local, fill)?;
+    let deviation_mm = raw(&solution, fill);
+    let scaled = how.covariance(&solution, local);
     let units = Matrix3::from_diagonal(&nalgebra::Vector3::new(
         1.0,
         1.0 / size,
@@ -189,12 +246,26 @@ fn flat(frame: &Frame, local: &[Point2<f64>], noise: &PointNoise) -> Option<Arc>
         u_radius_mm: u_k / (k * k),
         centre,
         span_deg: span_deg(centre, frame, local),
-        deviation_mm: solution.residuals.iter().copied().collect(),
+        rms_mm: rms(&deviation_mm),
+        deviation_mm,
         across: frame.across,
-        rms_mm: (solution.squares / local.len() as f64).sqrt(),
         covariance,
         form: ArcForm::Flat,
     })
+}
+
+/// Distances at the solution, not whitened.
+fn raw(
+    solution: &Solution,
+    mut fill: impl FnMut(&DVector<f64>, &mut DVector<f64>, Option<&mut DMatrix<f64>>),
+) -> Vec<f64> {
+    let mut residuals = solution.residuals.clone();
+    fill(&solution.at, &mut residuals, None);
+    residuals.iter().copied().collect()
+}
+
+fn rms(values: &[f64]) -> f64 {
+    (values.iter().map(|v| v * v).sum::<f64>() / values.len().max(1) as f64).sqrt()
 }
 
 /// Rounding of coordinates of this size, over all points together.
@@ -221,32 +292,29 @@ fn parabola(local: &[Point2<f64>]) -> Option<[f64; 3]> {
     Some([at[0], at[1] / size, at[2] / (size * size)])
 }
 
-fn deep_arc(frame: &Frame, local: &[Point2<f64>], noise: &PointNoise) -> Option<Arc> {
+fn deep_arc(frame: &Frame, local: &[Point2<f64>], how: &Weighing) -> Option<Arc> {
     let start = algebraic(local, Algebraic::Taubin)?;
-    let solution = minimise(
-        &[start.centre.x, start.centre.y, start.radius],
-        &[0.1 * start.radius; 3],
-        local.len(),
-        |at, residuals, mut jacobian| {
-            for (i, p) in local.iter().enumerate() {
-                let d = Vector2::new(p.x - at[0], p.y - at[1]);
-                let far = d.norm();
-                residuals[i] = far - at[2];
-                if let Some(j) = jacobian.as_deref_mut() {
-                    j[(i, 0)] = -d.x / far;
-                    j[(i, 1)] = -d.y / far;
-                    j[(i, 2)] = -1.0;
-                }
+    let fill = |at: &DVector<f64>,
+                residuals: &mut DVector<f64>,
+                mut jacobian: Option<&mut DMatrix<f64>>| {
+        for (i, p) in local.iter().enumerate() {
+            let d = Vector2::new(p.x - at[0], p.y - at[1]);
+            let far = d.norm();
+            residuals[i] = far - at[2];
+            if let Some(j) = jacobian.as_deref_mut() {
+                j[(i, 0)] = -d.x / far;
+                j[(i, 1)] = -d.y / far;
+                j[(i, 2)] = -1.0;
             }
-        },
-        &settling(local),
-    )
-    .ok()?;
+        }
+    };
+    let from = [start.centre.x, start.centre.y, start.radius];
+    let solution = how.minimise(from, [0.1 * start.radius; 3], local, fill)?;
     let radius = solution.at[2];
     if radius <= 0.0 {
         return None;
     }
-    let own = covariance(&solution, local, noise);
+    let own = how.covariance(&solution, local);
     // From the chord's frame to the card's.
     let turn = Matrix3::new(
         frame.along.x,
@@ -265,6 +333,7 @@ fn deep_arc(frame: &Frame, local: &[Point2<f64>], noise: &PointNoise) -> Option<
     let u_radius = covariance[(2, 2)].sqrt();
     // Outward is toward +across when the centre lies on the other side of the chord.
     let outward = if here.y > 0.0 { -1.0 } else { 1.0 };
+    let deviation_mm: Vec<f64> = raw(&solution, fill).iter().map(|e| outward * e).collect();
     Some(Arc {
         curvature_per_mm: outward / radius,
         u_curvature_per_mm: u_radius / (radius * radius),
@@ -272,18 +341,12 @@ fn deep_arc(frame: &Frame, local: &[Point2<f64>], noise: &PointNoise) -> Option<
         u_radius_mm: u_radius,
         centre,
         span_deg: span_deg(centre, frame, local),
-        deviation_mm: solution.residuals.iter().map(|e| outward * e).collect(),
+        rms_mm: rms(&deviation_mm),
+        deviation_mm,
         across: frame.across,
-        rms_mm: (solution.squares / local.len() as f64).sqrt(),
         covariance,
         form: ArcForm::Deep,
     })
-}
-
-/// Covariance of the three unknowns under the stated noise.
-fn covariance(solution: &Solution, local: &[Point2<f64>], noise: &PointNoise) -> Matrix3<f64> {
-    let full = noise_covariance(solution, &lengths_along(local), noise);
-    full.fixed_view::<3, 3>(0, 0).into_owned()
 }
 
 /// Covariance of a fit to points at rising places `s`, under the stated noise.

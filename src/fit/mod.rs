@@ -4,8 +4,10 @@
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
 pub mod arc;
+pub mod corner;
 pub mod fair;
 pub mod line;
+pub mod section;
 pub mod zone;
 pub mod zone_noise;
 

@@ -443,6 +443,3 @@ pub fn numeric<'a>(
         }
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -6,11 +6,15 @@
 pub mod banded;
 pub mod correlated;
 pub mod lm;
+pub mod noise;
 pub mod path;
 pub mod random;
 pub mod robust;
 pub mod sample;
+pub mod simplex;
 pub mod student;
 
+#[cfg(test)]
+mod nist;
 #[cfg(test)]
 pub(crate) mod testset;

@@ -1,7 +1,8 @@
-//! Against the certified values of NIST's Statistical Reference Datasets (public domain). The nonlinear sets were read in
+//! Tests of [`lm`](super::lm) against the certified values of NIST's Statistical Reference Datasets (public domain). The nonlinear sets were read in
 //! the source archive of lmfit 1.3.4 (folder NIST_STRD), Norris in the tests of scipy 1.17.1.
 
-use super::*;
+use super::lm::{LmError, LmOptions, Solution, minimise, numeric};
+use nalgebra::{DMatrix, DVector};
 
 /// One data set: the model y(x; b), observations, and what NIST certifies.
 struct Set<'a> {

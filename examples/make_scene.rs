@@ -2,7 +2,7 @@
 //!
 //! `cargo run --release --example make_scene -- --family line --count 24 --seed 1000 OUT_DIR`
 //!
-//! Families: `line`, `lens` (a set of board photos each), `rule`, `section`, `stripe`. Each photo `line-N.jpg` has
+//! Families: `line`, `lens` (a set of board photos each), `rule`, `section`, `stripe`, `lows`. Each photo `line-N.jpg` has
 //! `line-N.truth.json` beside it, with its lens file and its cards' layout files.
 
 use fairpanel::card::Layout;
@@ -12,15 +12,16 @@ use fairpanel::sim::develop::Picture;
 use fairpanel::sim::random::Rng;
 use fairpanel::sim::scene::{Develop, Jpeg, Look, Scene};
 use fairpanel::sim::truth::CardTruth;
-use fairpanel::sim::{Truth, bench, board, develop, draw, exif, jpeg, picture, rule, section};
+use fairpanel::sim::{
+    Truth, bench, board, develop, draw, exif, jpeg, lows, picture, rule, section,
+};
 use fairpanel::units::Px;
 use serde_json::{Value, json};
 use std::error::Error;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const USAGE: &str =
-    "make_scene --family line|lens|rule|section|stripe [--count N] [--seed S] [--width PX] OUT_DIR";
+const USAGE: &str = "make_scene --family line|lens|rule|section|stripe|lows [--count N] [--seed S] [--width PX] OUT_DIR";
 
 struct Options {
     family: String,
@@ -40,6 +41,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             "rule" => straightedge(&options, k)?,
             "section" => template(&options, k)?,
             "stripe" => stripe(&options, k)?,
+            "lows" => repair(&options, k)?,
             _ => return Err(USAGE.into()),
         }
     }
@@ -76,7 +78,7 @@ fn line(options: &Options, k: u64) -> Result<(), Box<dyn Error>> {
             draw::LookKind::Coat,
             draw::LookKind::Shade,
         ][(k % 3) as usize],
-        level: (k / 3) % 2 == 0,
+        level: (k / 3).is_multiple_of(2),
         gap: rng.chance(0.3),
         cards: [1, 2, 2, 2, 3][rng.below(5)],
         width: options
@@ -281,6 +283,51 @@ fn stripe(options: &Options, k: u64) -> Result<(), Box<dyn Error>> {
         "bow_mm_per_m": scene.panel.bow_mm_per_m,
     });
     write(&options.out.join(format!("{name}.truth.json")), &json)
+}
+
+/// A repair after a sanding pass, with its classes as an 8-bit picture in the card's millimetres.
+fn repair(options: &Options, k: u64) -> Result<(), Box<dyn Error>> {
+    let mut rng = Rng::new(options.seed + k, 77);
+    let pass = lows::Pass {
+        lows: rng.below(5),
+        highs: rng.below(4),
+        shrink: 1.0,
+        gradient: if k.is_multiple_of(2) {
+            rng.between(1.0, 1.5)
+        } else {
+            rng.between(2.0, 4.0)
+        },
+    };
+    let scene = lows::draw_lows(options.seed + k, &pass, 0, options.width.unwrap_or(2016));
+    let name = format!("lows-{}", k + 1);
+    let bench = &scene.bench;
+    let lens_file = store(
+        options,
+        &name,
+        &bench::picture(bench),
+        &bench.lens,
+        &bench.develop,
+    )?;
+    let cards = bench::cards(bench);
+    layouts(options, cards.iter().map(|c| &c.layout))?;
+    let (origin, cell, width, height) = ([-250.0, -450.0], 0.5, 1300, 1200);
+    let map = scene.map(origin, cell, width, height);
+    let file = format!("{name}.truth-square.png");
+    let picture = image::GrayImage::from_raw(width as u32, height as u32, map.classes)
+        .ok_or("a map of that size")?;
+    picture.save(options.out.join(&file))?;
+    let area = |class| round(scene.area_mm2(class), 1);
+    let truth = json!({
+        "family": "lows", "seed": options.seed + k, "group": if k.is_multiple_of(2) { "easy" } else { "hard-light" },
+        "photo": format!("{name}.jpg"), "lens": lens_file,
+        "cards": cards.iter().map(card_json).collect::<Vec<_>>(),
+        "map": {"mm_per_px": cell, "origin_mm": origin, "square": file, "seen": file},
+        "area": {
+            "low_mm2": area(lows::Class::Low), "high_mm2": area(lows::Class::High),
+            "level_mm2": area(lows::Class::Level),
+        },
+    });
+    write(&options.out.join(format!("{name}.truth.json")), &truth)
 }
 
 /// Two or three taps along the line, good to about a percent of the photo's width, in half of the photos.

@@ -14,6 +14,7 @@ use super::sensor::{self, Seen, Sight};
 use super::truth::CardTruth;
 use crate::card::Layout;
 use crate::lens::Lens;
+use crate::photo::Photo;
 use crate::units::{Mm, Px};
 use nalgebra::{Point3, Vector3};
 
@@ -26,6 +27,8 @@ pub struct Bench {
     pub photo_seed: u64,
     /// What everything lies on or stands before.
     pub ground: Ground,
+    /// Patches of colour on z = 0, later ones over earlier ones, under everything else.
+    pub blobs: Vec<Blob>,
     /// Cut-out shapes, later ones over earlier ones.
     pub shapes: Vec<Cutout>,
     /// Printed sheets, over the shapes, later ones over earlier ones.
@@ -53,6 +56,52 @@ pub struct Ground {
     pub mottle: f64,
     /// Relative strength of streaks along y (wood).
     pub streak: f64,
+}
+
+/// A patch of colour with a wavy outline.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Blob {
+    /// Middle, mm.
+    pub centre_mm: [f64; 2],
+    /// Half lengths along its own axes, mm.
+    pub half_mm: [f64; 2],
+    /// Turned clockwise, degrees.
+    pub turn_deg: f64,
+    /// Waves of the outline, 2, 3, 5 and 9 to the round: relative height and phase (radians).
+    pub wobble: [[f64; 2]; 4],
+    /// Colour, linear light.
+    pub colour: [f64; 3],
+    /// How much of what lies under it is hidden, 0 to 1.
+    pub strength: f64,
+    /// Softness of its edge: standard deviation of the blend, mm.
+    pub soft_mm: f64,
+    /// Relative strength of its grain.
+    pub speckle: f64,
+}
+
+impl Blob {
+    /// How deep a place lies inside, mm (negative outside), near the outline; and its slopes along x and y.
+    pub fn depth(&self, at: [f64; 2]) -> (f64, [f64; 2]) {
+        let (sin, cos) = self.turn_deg.to_radians().sin_cos();
+        let (dx, dy) = (at[0] - self.centre_mm[0], at[1] - self.centre_mm[1]);
+        let own = [
+            (cos * dx + sin * dy) / self.half_mm[0],
+            (cos * dy - sin * dx) / self.half_mm[1],
+        ];
+        let round = (own[0] * own[0] + own[1] * own[1]).sqrt();
+        let angle = own[1].atan2(own[0]);
+        let waves = self.wobble.iter().zip([2.0, 3.0, 5.0, 9.0]);
+        let outline = 1.0
+            + waves
+                .map(|(w, k)| w[0] * (k * angle + w[1]).cos())
+                .sum::<f64>();
+        // A millimetre outward changes the round coordinate by this much.
+        let (u, v) = (own[0] / self.half_mm[0], own[1] / self.half_mm[1]);
+        let rate = (u * u + v * v).sqrt().max(1e-9) / round.max(1e-9);
+        let (gx, gy) = (cos * u - sin * v, sin * u + cos * v);
+        let norm = (gx * gx + gy * gy).sqrt().max(1e-12);
+        ((outline - round) / rate, [-gx / norm, -gy / norm])
+    }
 }
 
 /// A shape between two edges, in its own frame (x along it, y down).
@@ -146,6 +195,7 @@ impl Default for Bench {
                 mottle: 0.04,
                 streak: 0.0,
             },
+            blobs: Vec::new(),
             shapes: Vec::new(),
             sheets: Vec::new(),
             gradient: 1.0,
@@ -346,23 +396,31 @@ impl<'a> View<'a> {
                 }
             }
         }
-        let behind = self
-            .ground
-            .meet(&self.camera, &direction, look)
-            .map_or([0.0; 2], |p| p.at);
+        let ground = self.ground.meet(&self.camera, &direction, look);
+        let [x, y] = ground.map_or([0.0; 2], |p| p.at);
         let g = &self.bench.ground;
-        let cloud = f64::from(self.tile.cloud(behind[0], behind[1], 90.0, 4, 0.7));
-        let streak = f64::from(
-            self.tile
-                .cloud(behind[0] * 12.0, behind[1] * 0.25, 30.0, 4, 0.8),
-        );
-        let even = (1.0 + g.mottle * cloud + g.streak * streak).max(0.05);
-        put(1.0, g.colour.map(|c| c * even), false);
-        let across = self
-            .ground
-            .meet(&self.camera, &direction, look)
-            .map_or([0.0; 2], |p| p.at);
-        let lit = (self.gradient[0] * across[0] + self.gradient[1] * across[1])
+        let cloud = f64::from(self.tile.cloud(x, y, 90.0, 4, 0.7));
+        let streak = f64::from(self.tile.cloud(x * 12.0, y * 0.25, 30.0, 4, 0.8));
+        let mut paint = g
+            .colour
+            .map(|c| c * (1.0 + g.mottle * cloud + g.streak * streak).max(0.05));
+        if let Some(place) = ground.filter(|_| !self.bench.blobs.is_empty()) {
+            let grain = f64::from(self.tile.at(x / 0.9, y / 0.9));
+            for blob in &self.bench.blobs {
+                let (cover, near) = patch(blob, &place, look.size_px);
+                let own = blob
+                    .colour
+                    .map(|c| c * (1.0 + blob.speckle * grain + g.mottle * cloud).max(0.05));
+                let share =
+                    (cover * blob.strength * (1.0 - blob.speckle * grain.max(0.0))).clamp(0.0, 1.0);
+                paint = [0, 1, 2].map(|i| paint[i] * (1.0 - share) + own[i] * share);
+                sharp |= near;
+            }
+        }
+        for i in 0..3 {
+            colour[i] += open * paint[i];
+        }
+        let lit = (self.gradient[0] * x + self.gradient[1] * y)
             .clamp(-2.0, 2.0)
             .exp();
         Seen {
@@ -378,6 +436,16 @@ impl<'a> View<'a> {
         let even = (1.0 + shape.grain * grain + shape.streak * streak).max(0.05);
         shape.colour.map(|c| c * even)
     }
+}
+
+/// Share of a look inside a blob, and whether its edge is near.
+fn patch(blob: &Blob, place: &Place, size_px: f64) -> (f64, bool) {
+    let (depth, gradient) = blob.depth(place.at);
+    let along = |step: [f64; 2]| gradient[0] * step[0] + gradient[1] * step[1];
+    let rate = (along(place.right).powi(2) + along(place.down).powi(2)).sqrt();
+    let spread = (blob.soft_mm.powi(2) + (rate * size_px).powi(2) / 12.0).sqrt();
+    let cover = 1.0 / (1.0 + (-1.702 * depth / spread).clamp(-40.0, 40.0).exp());
+    (cover, depth.abs() < 3.0 * blob.soft_mm + 1.3 * rate)
 }
 
 /// Share of a look inside a shape.
@@ -408,6 +476,14 @@ pub fn picture(bench: &Bench) -> Picture {
         &|look, _: &mut ()| view.see(look),
     );
     develop::develop(&light, &bench.lens, &bench.develop, bench.photo_seed)
+}
+
+/// The photo of a flat scene as intake would hand it over, and where its sheets lie.
+pub fn render(bench: &Bench) -> (Photo, Vec<CardTruth>) {
+    (
+        develop::photo(&picture(bench), &bench.develop, "made-up.jpg"),
+        cards(bench),
+    )
 }
 
 /// Where the scene's sheets lie in the photo.

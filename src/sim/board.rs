@@ -49,6 +49,7 @@ pub fn photos(seed: u64, kind: &Kind) -> Vec<Bench> {
                 streak,
             },
             sheets: vec![sheet.clone()],
+            blobs: Vec::new(),
             shapes: Vec::new(),
             gradient: rng.between(1.0, 1.6),
             gradient_deg: rng.between(0.0, 360.0),
@@ -80,7 +81,7 @@ fn pose(rng: &mut Rng, k: usize, lens: &Lens) -> Pose {
     let mut pose = Pose::default();
     for _ in 0..200 {
         // Every other photo well tilted: a lens is not found from square views.
-        let tilt = if k % 2 == 0 {
+        let tilt = if k.is_multiple_of(2) {
             rng.between(22.0, 40.0)
         } else {
             rng.between(3.0, 22.0)

@@ -18,6 +18,7 @@ pub mod draw;
 pub mod exif;
 pub mod flat;
 pub mod jpeg;
+pub mod lows;
 pub mod noise;
 pub mod paint;
 pub mod random;

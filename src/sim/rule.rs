@@ -120,6 +120,7 @@ pub fn draw_rule(seed: u64, rests: Rests, width: usize) -> RuleScene {
             mottle: 0.08,
             streak: 0.0,
         },
+        blobs: Vec::new(),
         shapes: vec![ground, body],
         sheets: vec![sheet],
         gradient: rng.between(1.0, 1.5),
@@ -205,7 +206,7 @@ fn panel(rng: &mut Rng, rests: Rests, length: f64) -> Edge {
             [
                 rng.between(0.15, 0.6) * rise.abs() * 0.15,
                 rng.between(90.0, 250.0),
-                rng.between(0.0, 6.28),
+                rng.between(0.0, std::f64::consts::TAU),
             ]
         })
         .collect();
@@ -244,7 +245,7 @@ fn resting(panel: &Edge, length: f64, tilt: f64, rests: Rests) -> (f64, f64) {
     let mut slope = (b.1 - a.1) / (b.0 - a.0);
     let mut contact = a;
     if rests == Rests::Rocks {
-        slope += tilt * 1.0 / half;
+        slope += tilt / half;
         // The point that touches first under the new slope.
         let least = points
             .iter()

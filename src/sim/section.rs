@@ -108,6 +108,7 @@ pub fn draw_section(seed: u64, cut: Cut, width: usize) -> SectionScene {
             mottle: 0.05,
             streak: if rng.chance(0.4) { 0.15 } else { 0.0 },
         },
+        blobs: Vec::new(),
         shapes: vec![shape],
         sheets: vec![sheet],
         gradient: rng.between(1.0, 1.6),

@@ -5,7 +5,7 @@ use super::develop::linear;
 use super::random::Rng;
 use super::scene::{
     Chip, Coat, Dent, Develop, Dress, Exposure, Gap, Jpeg, Light, Look, Panel, Paper, PlacedCard,
-    Pose, Scene, Wave,
+    Pose, Scene, Stripe, Wave,
 };
 use super::shape::Shape;
 use crate::card::Layout;
@@ -158,6 +158,60 @@ pub fn line_of(seed: u64, kind: &LineKind) -> Scene {
         develop: develop(&mut rng),
     };
     scene.cards = cards(&mut rng, kind, &scene);
+    scene
+}
+
+/// A stripe photo: a shorter swage with a larger radius, seen from near by.
+pub fn stripe(seed: u64, root: bool, width: usize) -> Scene {
+    let kind = LineKind {
+        look: LookKind::Shade,
+        level: false,
+        gap: false,
+        cards: 2,
+        width,
+    };
+    let mut scene = line_of(seed, &kind);
+    let mut rng = Rng::new(seed, 5);
+    let (near, far) = (rng.between(6.0, 11.0), rng.between(9.0, 18.0));
+    scene.panel.radius_mm = if rng.chance(0.5) {
+        [near, far]
+    } else {
+        [far, near]
+    };
+    scene.panel.turn_deg = if root {
+        rng.between(20.0, 40.0)
+    } else {
+        rng.between(25.0, 55.0)
+    };
+    scene.panel.root = root;
+    scene.panel.from_mm = -rng.between(220.0, 330.0);
+    scene.panel.to_mm = rng.between(220.0, 330.0);
+    scene.panel.dents.clear();
+    scene.panel.waves.truncate(1);
+    scene.dress.paper = None;
+    scene.dress.patches = None;
+    scene.look = Look::Stripe(Stripe {
+        colour: apart(&mut rng, &COATS, scene.dress.ground, 0.15),
+        strength: rng.between(0.75, 0.95),
+        raggedness_mm: rng.between(0.06, 0.13),
+        correlation_mm: rng.between(1.5, 4.0),
+        softness_mm: rng.between(0.15, 0.25),
+    });
+    // Both flanks in sight: a little toward the one that leans away, or out of a root's.
+    let other = if scene.panel.cards_below == root {
+        -1.0
+    } else {
+        1.0
+    };
+    let aim = if scene.panel.cards_below { 1.0 } else { -1.0 };
+    scene.pose = Pose {
+        elevation_deg: other * scene.panel.turn_deg * 0.35 + rng.between(-5.0, 5.0),
+        yaw_deg: rng.between(-10.0, 10.0),
+        roll_deg: rng.between(-4.0, 4.0),
+        distance_mm: scene.lens.fx / scene.lens.width as f64 * rng.between(480.0, 640.0),
+        aim_mm: [rng.between(-30.0, 30.0), aim * rng.between(0.0, 40.0)],
+    };
+    scene.cards = cards(&mut rng, &kind, &scene);
     scene
 }
 

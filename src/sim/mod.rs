@@ -9,6 +9,8 @@
 //! What is not: gloss, cast shadows on the panel, depth of field, a phone's own sharpening and smoothing.
 
 pub mod backdrop;
+pub mod bench;
+pub mod board;
 pub mod camera;
 pub mod cardface;
 pub mod develop;
@@ -16,10 +18,13 @@ pub mod draw;
 pub mod exif;
 pub mod flat;
 pub mod jpeg;
+pub mod lows;
 pub mod noise;
 pub mod paint;
 pub mod random;
+pub mod rule;
 pub mod scene;
+pub mod section;
 pub mod sensor;
 pub mod shape;
 pub mod trial;

@@ -6,7 +6,7 @@ use super::cardface::{Face, Ink, Lie};
 use super::flat::{Flat, Place};
 use super::noise::{Ragged, Tile};
 use super::random::Rng;
-use super::scene::{Coat, Look, PlacedCard, Scene};
+use super::scene::{Coat, Look, PlacedCard, Scene, Stripe};
 use super::sensor::{Seen, Sight};
 use super::shape::{Hit, Shape};
 use nalgebra::{Point3, Vector3};
@@ -25,8 +25,8 @@ pub struct Panelled<'a> {
     pub shape: Shape,
     /// The camera.
     pub camera: Camera,
-    /// The coat's edge about the crest, mm, positive down; none without a coat.
-    pub ragged: Option<Ragged>,
+    /// Drawn edges about the true ones, mm, positive down: a coat's one, a stripe's upper and lower; else none.
+    pub edges: Vec<Ragged>,
     tile: Tile,
     cards: Vec<Laid>,
     light: Vector3<f64>,
@@ -135,15 +135,22 @@ impl<'a> Panelled<'a> {
     pub fn new(scene: &'a Scene) -> Self {
         let shape = Shape::new(&scene.panel);
         let camera = Camera::new(scene.lens, &scene.pose);
-        let ragged = match &scene.look {
-            Look::Coat(coat) => Some(Ragged::new(
-                &mut Rng::new(scene.surface_seed, STREAM_EDGE),
+        let edge = |stream: u64, rms_mm: f64, correlation_mm: f64| {
+            let mut rng = Rng::new(scene.surface_seed, stream);
+            Ragged::new(
+                &mut rng,
                 scene.panel.from_mm,
                 scene.panel.to_mm,
-                coat.raggedness_mm,
-                coat.correlation_mm,
-            )),
-            _ => None,
+                rms_mm,
+                correlation_mm,
+            )
+        };
+        let edges = match &scene.look {
+            Look::Coat(c) => vec![edge(STREAM_EDGE, c.raggedness_mm, c.correlation_mm)],
+            Look::Stripe(c) => [STREAM_EDGE, STREAM_EDGE + 1]
+                .map(|stream| edge(stream, c.raggedness_mm, c.correlation_mm))
+                .to_vec(),
+            _ => Vec::new(),
         };
         let (up, right) = (
             scene.light.up_deg.to_radians(),
@@ -159,7 +166,7 @@ impl<'a> Panelled<'a> {
             scene,
             shape,
             camera,
-            ragged,
+            edges,
             tile: Tile::new(&mut Rng::new(scene.surface_seed, STREAM_TILE)),
             cards,
             light,
@@ -360,6 +367,9 @@ impl<'a> Panelled<'a> {
                 texture.patch = f64::from(tile.cloud(s.x - 300.0, s.y + 800.0, 34.0, 5, 0.6));
             }
         }
+        if matches!(self.scene.look, Look::Stripe(_)) && s.under.abs() < 60.0 {
+            texture.patch = f64::from(tile.cloud(s.x, s.y, 6.0, 3, 0.7));
+        }
         texture
     }
 
@@ -398,6 +408,18 @@ impl<'a> Panelled<'a> {
         }
         match &self.scene.look {
             Look::Shade => {}
+            Look::Stripe(stripe) => {
+                let (cover, near) = self.stripe(stripe, s);
+                let dusty = stripe
+                    .colour
+                    .map(|c| c * (1.0 + 5.0 * dress.grain * grain).max(0.2));
+                colour = mix(
+                    colour,
+                    dusty,
+                    cover * (1.0 - 0.1 * texture.patch).clamp(0.0, 1.0),
+                );
+                sharp |= near;
+            }
             Look::Coat(coat) => {
                 let (cover, near) = self.coat(coat, s, texture);
                 let dusty = coat
@@ -446,10 +468,29 @@ impl<'a> Panelled<'a> {
         (near_edge * far_edge, sharp_near || sharp_far)
     }
 
+    /// Share of the coat left between the ends of the arc.
+    fn stripe(&self, stripe: &Stripe, s: &Spot) -> (f64, bool) {
+        let (upper, lower) = self.shape.arc_ends(s.x);
+        let drawn = |k: usize| self.edges.get(k).map_or(0.0, |r| r.at(s.x));
+        let (a, near_a) = s.soft(
+            s.under - upper - drawn(0),
+            -s.slope,
+            1.0,
+            stripe.softness_mm,
+        );
+        let (b, near_b) = s.soft(
+            lower + drawn(1) - s.under,
+            s.slope,
+            -1.0,
+            stripe.softness_mm,
+        );
+        (stripe.strength * a * b, near_a || near_b)
+    }
+
     /// Share of coat.
     fn coat(&self, coat: &Coat, s: &Spot, texture: &Texture) -> (f64, bool) {
         let sign = if coat.below { 1.0 } else { -1.0 };
-        let edge = self.ragged.as_ref().map_or(0.0, |r| r.at(s.x)) + sign * chipped(coat, s.x);
+        let edge = self.edges.first().map_or(0.0, |r| r.at(s.x)) + sign * chipped(coat, s.x);
         let depth = sign * (s.under - edge);
         let (inner, sharp) = s.soft(depth, -s.slope, 1.0, coat.softness_mm);
         if inner < 1e-4 || depth > 4.0 * coat.width_mm {

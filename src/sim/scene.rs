@@ -114,6 +114,23 @@ pub enum Look {
     Coat(Coat),
     /// Only the flanks' different shade.
     Shade,
+    /// Both flanks blocked over guide coat: what is left in the arc is a stripe.
+    Stripe(Stripe),
+}
+
+/// Coat left in the arc between the flanks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stripe {
+    /// Its colour.
+    pub colour: [f64; 3],
+    /// How much of the ground it hides, 0 to 1.
+    pub strength: f64,
+    /// Standard deviation of its borders about the ends of the arc, mm.
+    pub raggedness_mm: f64,
+    /// Their correlation length, mm (autocorrelation 1/e).
+    pub correlation_mm: f64,
+    /// Softness of its borders: standard deviation of the blend, mm.
+    pub softness_mm: f64,
 }
 
 /// A dusted coat with a ragged edge along the crest.

@@ -102,6 +102,16 @@ impl Shape {
         (t - c, t * self.cos_turn + c)
     }
 
+    /// Ends of the arc in y below the crest's height: (upper, lower), the upper negative, mm.
+    pub fn arc_ends(&self, x: f64) -> (f64, f64) {
+        let (toward, other) = self.arc_reach(x);
+        if self.side > 0.0 {
+            (-other, toward)
+        } else {
+            (-toward, other)
+        }
+    }
+
     /// Depth of the bow at x and its slope; a circle, mm.
     pub fn bow(&self, x: f64) -> (f64, f64) {
         let s = (self.curvature * x).clamp(-0.9, 0.9);

@@ -26,6 +26,8 @@ pub struct Truth {
     pub cards: Vec<CardTruth>,
     /// Stretches of the line's s where the edge is bitten, mm.
     pub chips_s_mm: Vec<[f64; 2]>,
+    /// The stripe, when the look is one and a card is there to measure from.
+    pub stripe: Option<StripeTruth>,
     /// Scale at the aim, pixels per millimetre.
     pub px_per_mm: f64,
     /// The lens of the upright photo.
@@ -76,6 +78,17 @@ pub struct FromLines {
     pub angle_deg: f64,
 }
 
+/// A stripe as seen.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct StripeTruth {
+    /// True ends of the arc in the photo, upper and lower.
+    pub borders_px: [Vec<Px>; 2],
+    /// Along the swage from the foot of the first card's origin, positive along that card's +x, mm.
+    pub s_mm: Vec<f64>,
+    /// Radius there, mm.
+    pub r_mm: Vec<f64>,
+}
+
 /// A card as seen.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CardTruth {
@@ -119,6 +132,7 @@ pub fn truth(scene: &Scene, view: &Panelled) -> Truth {
         arc_width_mm,
         gap,
         cards: scene.cards.iter().map(|c| card(c, view)).collect(),
+        stripe: stripe(scene, view, &line),
         chips_s_mm,
         px_per_mm: scene.lens.fx / near,
         lens: scene.lens,
@@ -206,7 +220,7 @@ fn edge_mean(coat: &Coat, view: &Panelled, x: f64) -> f64 {
     let sign = if coat.below { 1.0 } else { -1.0 };
     let steps = 100;
     let at = |k: usize| x + WINDOW_MM * ((k as f64 + 0.5) / steps as f64 - 0.5);
-    let drawn = |x: f64| view.ragged.as_ref().map_or(0.0, |r| r.at(x)) + sign * chipped(coat, x);
+    let drawn = |x: f64| view.edges.first().map_or(0.0, |r| r.at(x)) + sign * chipped(coat, x);
     (0..steps).map(|k| drawn(at(k))).sum::<f64>() / steps as f64
 }
 
@@ -253,6 +267,33 @@ fn straight(points: &[(f64, f64)]) -> (f64, f64) {
     let over: f64 = points.iter().map(|p| (p.0 - ms).powi(2)).sum();
     let slope = points.iter().map(|p| (p.0 - ms) * (p.1 - my)).sum::<f64>() / over.max(1e-12);
     (my - slope * ms, slope)
+}
+
+/// The stripe's borders and radii at the line's places.
+fn stripe(scene: &Scene, view: &Panelled, line: &LineTruth) -> Option<StripeTruth> {
+    let first = scene
+        .cards
+        .first()
+        .filter(|_| matches!(scene.look, Look::Stripe(_)))?;
+    let lie = Lie::new(first);
+    let foot = lie.flank_from_card([0.0, 0.0])[0];
+    let sense = if lie.flank_from_card([1.0, 0.0])[0] < foot {
+        -1.0
+    } else {
+        1.0
+    };
+    let mut truth = StripeTruth::default();
+    for &x in &line.x_mm {
+        let (crest, (upper, lower)) = (view.shape.crest(x).0, view.shape.arc_ends(x));
+        let ends = [upper, lower].map(|end| view.camera.project(view.shape.point(x, crest + end)));
+        if let [Some(a), Some(b)] = ends {
+            truth.borders_px[0].push(a);
+            truth.borders_px[1].push(b);
+            truth.s_mm.push(sense * (view.shape.arc_of_x(x) - foot));
+            truth.r_mm.push(view.shape.radius(x));
+        }
+    }
+    Some(truth)
 }
 
 fn card(card: &PlacedCard, view: &Panelled) -> CardTruth {

@@ -36,7 +36,11 @@ struct Way {
 }
 
 /// The placing that the markers together speak for, with a score like that of markers read.
-pub fn identify(patch: &Patch, squares: &[Square], layouts: &[(usize, &Layout)]) -> Option<(Placing, f64)> {
+pub fn identify(
+    patch: &Patch,
+    squares: &[Square],
+    layouts: &[(usize, &Layout)],
+) -> Option<(Placing, f64)> {
     if squares.len() < LEAST_SQUARES {
         return None;
     }
@@ -45,8 +49,13 @@ pub fn identify(patch: &Patch, squares: &[Square], layouts: &[(usize, &Layout)])
     let mut next = 0.0f64;
     for &(n, layout) in layouts {
         for placing in Placing::all(n, layout, patch) {
-            let Some(expected) = expected(squares, placing, layout) else { continue };
-            let way = Way { placing, correlation: correlation(&seen, &expected, |_| true) };
+            let Some(expected) = expected(squares, placing, layout) else {
+                continue;
+            };
+            let way = Way {
+                placing,
+                correlation: correlation(&seen, &expected, |_| true),
+            };
             match best {
                 Some(b) if b.correlation >= way.correlation => next = next.max(way.correlation),
                 _ => {
@@ -96,7 +105,10 @@ fn deviations(squares: &[Square]) -> Vec<[f64; 16]> {
             *m += v / squares.len() as f64;
         }
     }
-    squares.iter().map(|s| std::array::from_fn(|k| s.cells[k] - mean[k])).collect()
+    squares
+        .iter()
+        .map(|s| std::array::from_fn(|k| s.cells[k] - mean[k]))
+        .collect()
 }
 
 /// The same for the codes that a placing foretells; `None` when it puts a marker on a square that has none.
@@ -105,7 +117,10 @@ fn expected(squares: &[Square], placing: Placing, layout: &Layout) -> Option<Vec
         .iter()
         .map(|s| {
             let id = placing.marker(s.at, layout)?;
-            Some(Square { at: s.at, cells: blur(marker::code(id, placing.turn())?) })
+            Some(Square {
+                at: s.at,
+                cells: blur(marker::code(id, placing.turn())?),
+            })
         })
         .collect();
     blurred.map(|b| deviations(&b))
@@ -114,17 +129,32 @@ fn expected(squares: &[Square], placing: Placing, layout: &Layout) -> Option<Vec
 fn blur(code: u16) -> [f64; 16] {
     let cell = |u: usize, v: usize| {
         let inside = (1..5).contains(&u) && (1..5).contains(&v);
-        if inside { f64::from(code >> (15 - (v - 1) * 4 - (u - 1)) & 1) } else { 0.0 }
+        if inside {
+            f64::from(code >> (15 - (v - 1) * 4 - (u - 1)) & 1)
+        } else {
+            0.0
+        }
     };
     std::array::from_fn(|k| {
         let (u, v) = (k % 4, k / 4);
-        (0..3).map(|b| (0..3).map(|a| KERNEL[a] * KERNEL[b] * cell(u + a, v + b)).sum::<f64>()).sum()
+        (0..3)
+            .map(|b| {
+                (0..3)
+                    .map(|a| KERNEL[a] * KERNEL[b] * cell(u + a, v + b))
+                    .sum::<f64>()
+            })
+            .sum()
     })
 }
 
 fn correlation(seen: &[[f64; 16]], expected: &[[f64; 16]], part: impl Fn(usize) -> bool) -> f64 {
     let (mut both, mut s, mut e) = (0.0, 0.0, 0.0);
-    for (_, (a, b)) in seen.iter().zip(expected).enumerate().filter(|(k, _)| part(*k)) {
+    for (_, (a, b)) in seen
+        .iter()
+        .zip(expected)
+        .enumerate()
+        .filter(|(k, _)| part(*k))
+    {
         for (x, y) in a.iter().zip(b) {
             both += x * y;
             s += x * x;

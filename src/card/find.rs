@@ -51,7 +51,9 @@ const LEAST_PX: usize = 40_000;
 /// [`CardError::Twice`] when one card lies in the photo twice; when no card shows [`LEAST_CORNERS`] corners, the
 /// reason as far as the photo tells it.
 pub fn find(photo: &Photo, layouts: &[Layout]) -> Result<Vec<Card>, CardError> {
-    let Some(full) = Plane::new(&photo.luma, photo.width, photo.height) else { return Err(CardError::NoCard) };
+    let Some(full) = Plane::new(&photo.luma, photo.width, photo.height) else {
+        return Err(CardError::NoCard);
+    };
     // Full size, half, a quarter … down to the plane searched first, and one more.
     let mut planes = vec![full];
     while planes.last().is_some_and(|p| p.pixels() > FIRST_PX) {
@@ -59,7 +61,12 @@ pub fn find(photo: &Photo, layouts: &[Layout]) -> Result<Vec<Card>, CardError> {
     }
     let first = planes.len() - 1;
     planes.extend(planes.last().map(Plane::half));
-    let mut search = Search { full: &planes[0], layouts, sights: Sights::default(), unread: Vec::new() };
+    let mut search = Search {
+        full: &planes[0],
+        layouts,
+        sights: Sights::default(),
+        unread: Vec::new(),
+    };
 
     search.look(&planes[first]);
     search.look(&planes[first + 1]);
@@ -68,13 +75,19 @@ pub fn find(photo: &Photo, layouts: &[Layout]) -> Result<Vec<Card>, CardError> {
         if search.sights.cards.is_empty() {
             search.look(finer);
         } else {
-            parts.iter().filter_map(|part| finer.crop(*part)).for_each(|part| search.look(&part));
+            parts
+                .iter()
+                .filter_map(|part| finer.crop(*part))
+                .for_each(|part| search.look(&part));
         }
     }
     if search.sights.cards.is_empty() {
         // Small squares, larger; then blurred ones, coarser and coarser.
         let parts = search.parts(SMALL_SQUARE_PX);
-        parts.iter().filter_map(|part| planes[0].crop(*part)).for_each(|part| search.look(&part.double()));
+        parts
+            .iter()
+            .filter_map(|part| planes[0].crop(*part))
+            .for_each(|part| search.look(&part.double()));
         let mut coarse = planes[first + 1].half();
         while search.sights.cards.is_empty() && coarse.pixels() > LEAST_PX {
             search.look(&coarse);
@@ -113,17 +126,32 @@ impl Search<'_> {
         let mut patches: Vec<&Patch> = self.unread.iter().filter(worth).collect();
         patches.sort_by_key(|p| std::cmp::Reverse(p.corners.len()));
         let partial = self.sights.cards.iter().filter(|s| {
-            self.layouts.get(s.layout).is_some_and(|layout| 2 * s.known.len() < layout.corners())
+            self.layouts
+                .get(s.layout)
+                .is_some_and(|layout| 2 * s.known.len() < layout.corners())
         });
-        let unread = patches.iter().take(MOST_PARTS).map(|p| Box::about(p.corners.values().map(|n| n.place())));
-        unread.chain(partial.map(|s| Box::about(s.known.values().copied()))).collect()
+        let unread = patches
+            .iter()
+            .take(MOST_PARTS)
+            .map(|p| Box::about(p.corners.values().map(|n| n.place())));
+        unread
+            .chain(partial.map(|s| Box::about(s.known.values().copied())))
+            .collect()
     }
 
     /// Which card a patch is part of.
     fn read(&self, patch: &Patch) -> Option<Sight> {
         let (placing, score) = place::identify(self.full, patch, self.layouts)?;
-        let known = patch.corners.iter().map(|(at, n)| (placing.to_card(*at), n.place())).collect();
-        Some(Sight { layout: placing.layout, score, known })
+        let known = patch
+            .corners
+            .iter()
+            .map(|(at, n)| (placing.to_card(*at), n.place()))
+            .collect();
+        Some(Sight {
+            layout: placing.layout,
+            score,
+            known,
+        })
     }
 
     /// The cards seen, refined; or why there are none.
@@ -148,11 +176,14 @@ impl Search<'_> {
 
 /// Whether the corners found fix the card's place: enough of them, and not all but one on one line.
 fn shows_enough(card: &Card) -> bool {
-    let pairs: Vec<(Point2<f64>, Point2<f64>, f64)> = card.corners.iter().map(|c| (c.mm.0, c.px.0, 1.0)).collect();
+    let pairs: Vec<(Point2<f64>, Point2<f64>, f64)> =
+        card.corners.iter().map(|c| (c.mm.0, c.px.0, 1.0)).collect();
     let fullest = |along: fn(&Point2<f64>) -> f64| {
         let mut lines: BTreeMap<i64, usize> = BTreeMap::new();
         for (mm, _, _) in &pairs {
-            *lines.entry((along(mm) * 1000.0).round() as i64).or_default() += 1;
+            *lines
+                .entry((along(mm) * 1000.0).round() as i64)
+                .or_default() += 1;
         }
         lines.into_values().max().unwrap_or(0)
     };

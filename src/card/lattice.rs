@@ -37,8 +37,14 @@ impl Patch {
     /// Reweighted least squares (Cauchy's weights) with a scale that shrinks from half a square to a sixth: lens and
     /// bowed panel stay within that, a wrong corner does not.
     fn clean(&mut self) {
-        let mut pairs: Vec<_> = self.corners.iter().map(|(at, n)| (Self::place(*at), n.place(), 1.0)).collect();
-        let Some(mut map) = Map::fit(&pairs) else { return };
+        let mut pairs: Vec<_> = self
+            .corners
+            .iter()
+            .map(|(at, n)| (Self::place(*at), n.place(), 1.0))
+            .collect();
+        let Some(mut map) = Map::fit(&pairs) else {
+            return;
+        };
         let side = self.side_px();
         for share in [0.5, 0.4, 0.3, 0.2, 0.15] {
             for pair in &mut pairs {
@@ -50,14 +56,19 @@ impl Patch {
                 None => return,
             }
         }
-        self.corners.retain(|at, n| map.apply(Self::place(*at)).is_some_and(|p| (p - n.place()).norm() < 0.3 * side));
+        self.corners.retain(|at, n| {
+            map.apply(Self::place(*at))
+                .is_some_and(|p| (p - n.place()).norm() < 0.3 * side)
+        });
     }
 
     /// Median distance of neighbours along +i and +j, the shorter of the two, photo px.
     pub fn side_px(&self) -> f64 {
         let median = |di: i32, dj: i32| {
             let step = |(at, n): (&(i32, i32), &Node)| {
-                self.corners.get(&(at.0 + di, at.1 + dj)).map(|m| (m.place() - n.place()).norm())
+                self.corners
+                    .get(&(at.0 + di, at.1 + dj))
+                    .map(|m| (m.place() - n.place()).norm())
             };
             let mut steps: Vec<f64> = self.corners.iter().filter_map(step).collect();
             steps.sort_by(f64::total_cmp);
@@ -119,22 +130,35 @@ fn between(a: f32, b: f32) -> f32 {
 }
 
 /// Walks edge `k` of a corner to its end; the corner there and which of its edges looks back.
-fn neighbour(plane: &Plane, saddles: &[Saddle], grid: &Grid, from: &Saddle, k: u8) -> Option<(u32, u8)> {
+fn neighbour(
+    plane: &Plane,
+    saddles: &[Saddle],
+    grid: &Grid,
+    from: &Saddle,
+    k: u8,
+) -> Option<(u32, u8)> {
     let (x, y, length) = walk(plane, from, k)?;
     let reach = (0.12 * length).max(2.5);
     let (at, to) = grid
         .near(x, y, reach)
         .map(|n| (n, &saddles[n as usize]))
-        .min_by(|a, b| (a.1.x - x).hypot(a.1.y - y).total_cmp(&(b.1.x - x).hypot(b.1.y - y)))?;
+        .min_by(|a, b| {
+            (a.1.x - x)
+                .hypot(a.1.y - y)
+                .total_cmp(&(b.1.x - x).hypot(b.1.y - y))
+        })?;
     let back = (from.y - to.y).atan2(from.x - to.x);
-    let other = [0, 1, 2, 3].into_iter().min_by(|&a, &b| between(direction(to, a), back).total_cmp(&between(direction(to, b), back)))?;
+    let other = [0, 1, 2, 3].into_iter().min_by(|&a, &b| {
+        between(direction(to, a), back).total_cmp(&between(direction(to, b), back))
+    })?;
     let similar = to.contrast > 0.3 * from.contrast && from.contrast > 0.3 * to.contrast;
-    (similar && other % 2 != k % 2 && between(direction(to, other), back) < 0.45).then_some((at, other))
+    (similar && other % 2 != k % 2 && between(direction(to, other), back) < 0.45)
+        .then_some((at, other))
 }
 
 /// Follows the edge until its sides swap; the place where they do, and how far that is.
 fn walk(plane: &Plane, from: &Saddle, k: u8) -> Option<(f32, f32, f32)> {
-    let sign = if k % 2 == 0 { 1.0 } else { -1.0 };
+    let sign = if k.is_multiple_of(2) { 1.0 } else { -1.0 };
     let angle = direction(from, k);
     let (mut dy, mut dx) = angle.sin_cos();
     let (mut x, mut y) = (from.x + 2.0 * dx, from.y + 2.0 * dy);
@@ -143,7 +167,11 @@ fn walk(plane: &Plane, from: &Saddle, k: u8) -> Option<(f32, f32, f32)> {
     let mut before = 1.0f32;
     loop {
         let (nx, ny) = (-dy * BESIDE_PX, dx * BESIDE_PX);
-        let (after, ahead, beside) = (plane.at(x + nx, y + ny), plane.at(x, y), plane.at(x - nx, y - ny));
+        let (after, ahead, beside) = (
+            plane.at(x + nx, y + ny),
+            plane.at(x, y),
+            plane.at(x - nx, y - ny),
+        );
         let step = (after - beside) * sign / from.contrast;
         let smooth = 0.5 * (step + before);
         before = step;
@@ -159,7 +187,10 @@ fn walk(plane: &Plane, from: &Saddle, k: u8) -> Option<(f32, f32, f32)> {
                 let length = tx.hypot(ty);
                 // Near the start the ring's own direction is the better one.
                 let keep = (6.0 / length).min(1.0);
-                let (cx, cy) = (keep * dx + (1.0 - keep) * tx / length, keep * dy + (1.0 - keep) * ty / length);
+                let (cx, cy) = (
+                    keep * dx + (1.0 - keep) * tx / length,
+                    keep * dy + (1.0 - keep) * ty / length,
+                );
                 let norm = cx.hypot(cy);
                 (dx, dy) = (cx / norm, cy / norm);
             }
@@ -174,7 +205,8 @@ fn walk(plane: &Plane, from: &Saddle, k: u8) -> Option<(f32, f32, f32)> {
         travelled += pace;
         x += dx * pace;
         y += dy * pace;
-        let inside = x > 2.0 && y > 2.0 && x < plane.width as f32 - 3.0 && y < plane.height as f32 - 3.0;
+        let inside =
+            x > 2.0 && y > 2.0 && x < plane.width as f32 - 3.0 && y < plane.height as f32 - 3.0;
         if travelled > most || !inside {
             return None;
         }
@@ -182,7 +214,13 @@ fn walk(plane: &Plane, from: &Saddle, k: u8) -> Option<(f32, f32, f32)> {
 }
 
 /// Gives whole-number places to all corners that hang together with `start`.
-fn gather(plane: &Plane, saddles: &[Saddle], links: &[[Option<(u32, u8)>; 4]], seen: &mut [bool], start: usize) -> Patch {
+fn gather(
+    plane: &Plane,
+    saddles: &[Saddle],
+    links: &[[Option<(u32, u8)>; 4]],
+    seen: &mut [bool],
+    start: usize,
+) -> Patch {
     let mut patch = Patch::default();
     // (corner, place, which of its edges is +i)
     let mut queue = VecDeque::from([(start, (0, 0), 0u8)]);
@@ -193,10 +231,16 @@ fn gather(plane: &Plane, saddles: &[Saddle], links: &[[Option<(u32, u8)>; 4]], s
             continue;
         }
         let (x, y) = plane.to_photo(s.x, s.y);
-        let node = Node { x, y, white_after: first % 2 == 0 };
+        let node = Node {
+            x,
+            y,
+            white_after: first % 2 == 0,
+        };
         patch.corners.insert(place, node);
         for k in 0..4u8 {
-            let Some((to, back)) = links[at][usize::from(k)] else { continue };
+            let Some((to, back)) = links[at][usize::from(k)] else {
+                continue;
+            };
             let to = to as usize;
             if seen[to] {
                 continue;
@@ -214,16 +258,22 @@ fn gather(plane: &Plane, saddles: &[Saddle], links: &[[Option<(u32, u8)>; 4]], s
 
 /// Corners by place, for looking up the nearest.
 struct Grid {
-    cells: BTreeMap<(i32, i32), Vec<(u32, f32, f32)>>,
+    cells: BTreeMap<(i32, i32), Vec<Entry>>,
 }
+
+/// Which corner, and where.
+type Entry = (u32, f32, f32);
 
 const CELL_PX: f32 = 16.0;
 
 impl Grid {
     fn new(saddles: &[Saddle]) -> Self {
-        let mut cells: BTreeMap<(i32, i32), Vec<(u32, f32, f32)>> = BTreeMap::new();
+        let mut cells: BTreeMap<_, Vec<Entry>> = BTreeMap::new();
         for (n, s) in saddles.iter().enumerate() {
-            cells.entry(Self::cell(s.x, s.y)).or_default().push((n as u32, s.x, s.y));
+            cells
+                .entry(Self::cell(s.x, s.y))
+                .or_default()
+                .push((n as u32, s.x, s.y));
         }
         Grid { cells }
     }

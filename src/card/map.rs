@@ -22,8 +22,14 @@ impl Map {
         for (p, q, weight) in pairs {
             let (p, q) = (from.apply(p), to.apply(q));
             let rows = [
-                (SVector::<f64, 8>::from([p.x, p.y, 1.0, 0.0, 0.0, 0.0, -q.x * p.x, -q.x * p.y]), q.x),
-                (SVector::<f64, 8>::from([0.0, 0.0, 0.0, p.x, p.y, 1.0, -q.y * p.x, -q.y * p.y]), q.y),
+                (
+                    SVector::<f64, 8>::from([p.x, p.y, 1.0, 0.0, 0.0, 0.0, -q.x * p.x, -q.x * p.y]),
+                    q.x,
+                ),
+                (
+                    SVector::<f64, 8>::from([0.0, 0.0, 0.0, p.x, p.y, 1.0, -q.y * p.x, -q.y * p.y]),
+                    q.y,
+                ),
             ];
             for (row, value) in rows {
                 normal += *weight * row * row.transpose();
@@ -33,7 +39,12 @@ impl Map {
         let trace = normal.trace();
         let inverse = normal.cholesky()?;
         // A pivot that is rounding noise means that the places don't determine the map (all on one line).
-        if inverse.l_dirty().diagonal().iter().any(|d| d * d < 1e-10 * trace) {
+        if inverse
+            .l_dirty()
+            .diagonal()
+            .iter()
+            .any(|d| d * d < 1e-10 * trace)
+        {
             return None;
         }
         let h = inverse.solve(&right);
@@ -59,10 +70,17 @@ struct Frame {
 impl Frame {
     fn of(places: impl Iterator<Item = (Point2<f64>, f64)> + Clone) -> Option<Frame> {
         let sum: f64 = places.clone().map(|(_, w)| w).sum();
-        let mean = |f: fn(&Point2<f64>) -> f64| places.clone().map(|(p, w)| w * f(&p)).sum::<f64>() / sum;
+        let mean =
+            |f: fn(&Point2<f64>) -> f64| places.clone().map(|(p, w)| w * f(&p)).sum::<f64>() / sum;
         let centre = Point2::new(mean(|p| p.x), mean(|p| p.y));
-        let square = places.map(|(p, w)| w * (p - centre).norm_squared()).sum::<f64>() / sum;
-        (square > 0.0 && square.is_finite()).then(|| Frame { centre, scale: (2.0 / square).sqrt() })
+        let square = places
+            .map(|(p, w)| w * (p - centre).norm_squared())
+            .sum::<f64>()
+            / sum;
+        (square > 0.0 && square.is_finite()).then(|| Frame {
+            centre,
+            scale: (2.0 / square).sqrt(),
+        })
     }
 
     fn apply(&self, p: &Point2<f64>) -> Point2<f64> {
@@ -71,7 +89,17 @@ impl Frame {
 
     fn matrix(&self) -> Matrix3<f64> {
         let s = self.scale;
-        Matrix3::new(s, 0.0, -s * self.centre.x, 0.0, s, -s * self.centre.y, 0.0, 0.0, 1.0)
+        Matrix3::new(
+            s,
+            0.0,
+            -s * self.centre.x,
+            0.0,
+            s,
+            -s * self.centre.y,
+            0.0,
+            0.0,
+            1.0,
+        )
     }
 
     fn back(&self) -> Matrix3<f64> {

@@ -31,7 +31,10 @@ pub fn turn(turn: u8, x: i32, y: i32) -> (i32, i32) {
 ///
 /// 16 bits, row by row, first cell highest, 1 = white; `None` past the dictionary.
 pub fn code(id: usize, quarter: u8) -> Option<u16> {
-    book().codes.get(id).map(|turned| turned[usize::from(quarter % 4)])
+    book()
+        .codes
+        .get(id)
+        .map(|turned| turned[usize::from(quarter % 4)])
 }
 
 /// What this 16-bit pattern is, at most one cell wrong.
@@ -53,14 +56,21 @@ fn book() -> &'static Book {
             .iter()
             .take(DICTIONARY_SIZE)
             .map(|word| {
-                let code = u16::from_str_radix(word, 16).expect("four hex digits, a test reads them");
+                let code =
+                    u16::from_str_radix(word, 16).expect("four hex digits, a test reads them");
                 [0, 1, 2, 3].map(|quarter| appearance(code, quarter))
             })
             .collect();
         let mut lookup = vec![None; 1 << 16];
         for (id, turned) in codes.iter().enumerate() {
             for (quarter, &pattern) in turned.iter().enumerate() {
-                let found = |errors| Some(Match { id, turn: quarter as u8, errors });
+                let found = |errors| {
+                    Some(Match {
+                        id,
+                        turn: quarter as u8,
+                        errors,
+                    })
+                };
                 lookup[usize::from(pattern)] = found(0);
                 for cell in 0..16 {
                     lookup[usize::from(pattern ^ (1 << cell))] = found(1);
@@ -109,13 +119,21 @@ mod tests {
     /// checks.md 11.2: one cell can be put right, so all appearances are three cells or more apart.
     #[test]
     fn one_wrong_cell_is_put_right() {
-        let all: Vec<(usize, u8, u16)> =
-            (0..DICTIONARY_SIZE).flat_map(|id| (0..4).filter_map(move |q| Some((id, q, code(id, q)?)))).collect();
+        let all: Vec<(usize, u8, u16)> = (0..DICTIONARY_SIZE)
+            .flat_map(|id| (0..4).filter_map(move |q| Some((id, q, code(id, q)?))))
+            .collect();
         assert_eq!(all.len(), 4 * DICTIONARY_SIZE);
         for (k, a) in all.iter().enumerate() {
-            assert!(all[..k].iter().all(|b| (a.2 ^ b.2).count_ones() >= 3), "{a:?}");
+            assert!(
+                all[..k].iter().all(|b| (a.2 ^ b.2).count_ones() >= 3),
+                "{a:?}"
+            );
             for cell in 0..16 {
-                let expected = Match { id: a.0, turn: a.1, errors: 1 };
+                let expected = Match {
+                    id: a.0,
+                    turn: a.1,
+                    errors: 1,
+                };
                 assert_eq!(read(a.2 ^ (1 << cell)), Some(expected));
             }
         }

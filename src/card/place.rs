@@ -40,15 +40,43 @@ impl Placing {
     pub fn all(layout: usize, card: &Layout, patch: &Patch) -> Vec<Placing> {
         let mut all = Vec::new();
         for turn in 0..4 {
-            let unshifted = Placing { layout, turn, shift: (0, 0) };
-            let places: Vec<(i32, i32)> = patch.corners.keys().map(|at| unshifted.to_card(*at)).collect();
-            let range = |f: fn(&(i32, i32)) -> i32| places.iter().map(f).min().zip(places.iter().map(f).max());
-            let Some(((left, right), (top, bottom))) = range(|p| p.0).zip(range(|p| p.1)) else { continue };
+            let unshifted = Placing {
+                layout,
+                turn,
+                shift: (0, 0),
+            };
+            let places: Vec<(i32, i32)> = patch
+                .corners
+                .keys()
+                .map(|at| unshifted.to_card(*at))
+                .collect();
+            let range = |f: fn(&(i32, i32)) -> i32| {
+                places.iter().map(f).min().zip(places.iter().map(f).max())
+            };
+            let Some(((left, right), (top, bottom))) = range(|p| p.0).zip(range(|p| p.1)) else {
+                continue;
+            };
             for y in 1 - top..card.squares_y as i32 - bottom {
-                all.extend((1 - left..card.squares_x as i32 - right).map(|x| Placing { layout, turn, shift: (x, y) }));
+                all.extend((1 - left..card.squares_x as i32 - right).map(|x| Placing {
+                    layout,
+                    turn,
+                    shift: (x, y),
+                }));
             }
         }
         all
+    }
+
+    /// Whether the patch's corners lie on the card's inner corners, all but one in twelve (a link gone astray). At the
+    /// card's rim and beyond there is no checker corner.
+    fn holds(self, patch: &Patch, card: &Layout) -> bool {
+        let (right, bottom) = (card.squares_x as i32, card.squares_y as i32);
+        let inner = |at: &&(i32, i32)| {
+            let (x, y) = self.to_card(**at);
+            (1..right).contains(&x) && (1..bottom).contains(&y)
+        };
+        let count = patch.corners.len();
+        12 * (count - patch.corners.keys().filter(inner).count()) <= count
     }
 
     /// Id of the marker in a lattice square, if the card has one there.
@@ -108,7 +136,10 @@ fn white_squares(patch: &Patch) -> Vec<((i32, i32), Map)> {
             }
         }
     }
-    squares.into_iter().filter_map(|square| Some((square, patch.map_near(square)?))).collect()
+    squares
+        .into_iter()
+        .filter_map(|square| Some((square, patch.map_near(square)?)))
+        .collect()
 }
 
 impl Patch {
@@ -119,11 +150,21 @@ impl Patch {
                 .flat_map(|b| (i - reach + 1..=i + reach).map(move |a| (a, b)))
                 .filter_map(|at| self.corners.get(&at).map(|n| (at, n)))
                 .map(|((a, b), n)| {
-                    let near = if (a == i || a == i + 1) && (b == j || b == j + 1) { 4.0 } else { 1.0 };
-                    (Point2::new(f64::from(a), f64::from(b)), Point2::new(f64::from(n.x), f64::from(n.y)), near)
+                    let near = if (a == i || a == i + 1) && (b == j || b == j + 1) {
+                        4.0
+                    } else {
+                        1.0
+                    };
+                    (
+                        Point2::new(f64::from(a), f64::from(b)),
+                        Point2::new(f64::from(n.x), f64::from(n.y)),
+                        near,
+                    )
                 })
                 .collect();
-            if pairs.len() >= 4 && let Some(map) = Map::fit(&pairs) {
+            if pairs.len() >= 4
+                && let Some(map) = Map::fit(&pairs)
+            {
                 return Some(map);
             }
         }
@@ -156,9 +197,16 @@ impl Cells {
         let mut cells = [[0.0; N]; N];
         for (row, line) in cells.iter_mut().enumerate() {
             for (column, value) in line.iter_mut().enumerate() {
-                let (u, v) = (margin + (column as f64 + 0.5) * cell, margin + (row as f64 + 0.5) * cell);
+                let (u, v) = (
+                    margin + (column as f64 + 0.5) * cell,
+                    margin + (row as f64 + 0.5) * cell,
+                );
                 let d = 0.2 * cell;
-                *value = (look(u - d, v - d)? + look(u + d, v - d)? + look(u - d, v + d)? + look(u + d, v + d)?) / 4.0;
+                *value = (look(u - d, v - d)?
+                    + look(u + d, v - d)?
+                    + look(u - d, v + d)?
+                    + look(u + d, v + d)?)
+                    / 4.0;
             }
         }
         // The strip's middle line, away from the corners of the square (there a neighbour's black is near).
@@ -171,13 +219,25 @@ impl Cells {
             }
         }
         let border = |k: &usize| [k / N, k % N].iter().any(|&v| v == 0 || v == N - 1);
-        let black: Vec<f64> = (0..N * N).filter(border).map(|k| cells[k / N][k % N]).collect();
+        let black: Vec<f64> = (0..N * N)
+            .filter(border)
+            .map(|k| cells[k / N][k % N])
+            .collect();
         let levels = (median(&mut white.clone()), median(&mut black.clone()));
-        Some(Cells { at, cells, white, black, levels })
+        Some(Cells {
+            at,
+            cells,
+            white,
+            black,
+            levels,
+        })
     }
 
     fn code(&self) -> impl Iterator<Item = f64> + '_ {
-        self.cells[1..MARKER_CELLS - 1].iter().flat_map(|line| &line[1..MARKER_CELLS - 1]).copied()
+        self.cells[1..MARKER_CELLS - 1]
+            .iter()
+            .flat_map(|line| &line[1..MARKER_CELLS - 1])
+            .copied()
     }
 
     /// The marker's pattern, when there is a marker: black border, white strip round it, not black all over.
@@ -186,8 +246,13 @@ impl Cells {
         let threshold = (w + b) / 2.0;
         let wrong = self.black.iter().filter(|&&v| v > threshold).count()
             + self.white.iter().filter(|&&v| v < threshold).count();
-        let pattern = self.code().fold(0u16, |bits, v| bits << 1 | u16::from(v > threshold));
-        (w - b >= LEAST_CONTRAST && wrong <= MOST_WRONG && pattern != 0).then_some(Read { square: self.at, pattern })
+        let pattern = self
+            .code()
+            .fold(0u16, |bits, v| bits << 1 | u16::from(v > threshold));
+        (w - b >= LEAST_CONTRAST && wrong <= MOST_WRONG && pattern != 0).then_some(Read {
+            square: self.at,
+            pattern,
+        })
     }
 
     /// The cells as shares of the step from border to strip.
@@ -207,20 +272,38 @@ fn median(values: &mut [f64]) -> f64 {
 }
 
 /// The best placing of a patch on one of the layouts that these reads belong to, with its score.
-fn place(reads: &[Read], layouts: &[(usize, &Layout)]) -> Option<(Placing, f64)> {
+fn place(reads: &[Read], patch: &Patch, layouts: &[(usize, &Layout)]) -> Option<(Placing, f64)> {
     let mut proposed = BTreeSet::new();
     for read in reads {
-        let Some(found) = marker::read(read.pattern) else { continue };
+        let Some(found) = marker::read(read.pattern) else {
+            continue;
+        };
         for &(layout, card) in layouts {
-            let Some((column, row)) = card.marker_place(found.id) else { continue };
-            let unshifted = Placing { layout, turn: found.turn, shift: (0, 0) }.square(read.square);
+            let Some((column, row)) = card.marker_place(found.id) else {
+                continue;
+            };
+            let unshifted = Placing {
+                layout,
+                turn: found.turn,
+                shift: (0, 0),
+            }
+            .square(read.square);
             let shift = (column as i32 - unshifted.0, row as i32 - unshifted.1);
-            proposed.insert(Placing { layout, turn: found.turn, shift });
+            proposed.insert(Placing {
+                layout,
+                turn: found.turn,
+                shift,
+            });
         }
     }
     let mut best: Option<(Placing, f64)> = None;
     for placing in proposed {
-        let Some((_, card)) = layouts.iter().find(|l| l.0 == placing.layout) else { continue };
+        let Some((_, card)) = layouts.iter().find(|l| l.0 == placing.layout) else {
+            continue;
+        };
+        if !placing.holds(patch, card) {
+            continue;
+        }
         let score = score(reads, placing, card);
         if score >= LEAST_SCORE && best.is_none_or(|b| score > b.1) {
             best = Some((placing, score));
@@ -229,11 +312,14 @@ fn place(reads: &[Read], layouts: &[(usize, &Layout)]) -> Option<(Placing, f64)>
     best
 }
 
-/// Score of a placing; minus infinity when as many squares speak against it as half of those that speak for it.
+/// Score of a placing; minus infinity when the squares contradict it: half as many show something else as agree, or two
+/// show, without a fault, a marker of this very card elsewhere than it should be (the older pattern does, at its rim).
 fn score(reads: &[Read], placing: Placing, card: &Layout) -> f64 {
-    let (mut sum, mut agree, mut against) = (0.0, 0, 0);
+    let (mut sum, mut agree, mut against, mut elsewhere) = (0.0, 0, 0, 0);
     for read in reads {
-        let expected = placing.marker(read.square, card).and_then(|id| marker::code(id, placing.turn));
+        let expected = placing
+            .marker(read.square, card)
+            .and_then(|id| marker::code(id, placing.turn));
         let wrong = expected.map_or(16, |code| (code ^ read.pattern).count_ones());
         sum += weight(wrong);
         match wrong {
@@ -241,8 +327,16 @@ fn score(reads: &[Read], placing: Placing, card: &Layout) -> f64 {
             3 => {}
             _ => against += 1,
         }
+        let own = |m: &marker::Match| {
+            m.errors == 0 && m.turn == placing.turn && card.marker_place(m.id).is_some()
+        };
+        elsewhere += usize::from(wrong > 3 && marker::read(read.pattern).as_ref().is_some_and(own));
     }
-    if agree >= 2 && 2 * against <= agree { sum } else { f64::NEG_INFINITY }
+    if agree >= 2 && 2 * against <= agree && elsewhere < 2 {
+        sum
+    } else {
+        f64::NEG_INFINITY
+    }
 }
 
 /// Which layout a patch belongs to and how it lies on it, with the score; `None` when no layout fits.
@@ -250,10 +344,12 @@ pub fn identify(photo: &Plane, patch: &Patch, layouts: &[Layout]) -> Option<(Pla
     let squares = white_squares(patch);
     let mut best: Option<(Placing, f64)> = None;
     for (share, alike) in shares(layouts) {
-        let cells: Vec<Cells> =
-            squares.iter().filter_map(|(at, map)| Cells::look(photo, map, *at, share)).collect();
+        let cells: Vec<Cells> = squares
+            .iter()
+            .filter_map(|(at, map)| Cells::look(photo, map, *at, share))
+            .collect();
         let reads: Vec<Read> = cells.iter().filter_map(Cells::read).collect();
-        let found = place(&reads, &alike).or_else(|| {
+        let found = place(&reads, patch, &alike).or_else(|| {
             let faint: Vec<Square> = cells.iter().filter_map(Cells::shares).collect();
             faint::identify(patch, &faint, &alike)
         });
@@ -276,7 +372,11 @@ pub fn ids(photo: &Plane, patch: &Patch, layouts: &[Layout]) -> Option<(usize, u
         let read = |(at, map): &((i32, i32), Map)| Cells::look(photo, map, *at, share)?.read();
         let reads: Vec<Read> = squares.iter().filter_map(read).collect();
         (0..4).find_map(|turn| {
-            let sure = |r: &Read| marker::read(r.pattern).filter(|m| m.errors == 0 && m.turn == turn).map(|m| m.id);
+            let sure = |r: &Read| {
+                marker::read(r.pattern)
+                    .filter(|m| m.errors == 0 && m.turn == turn)
+                    .map(|m| m.id)
+            };
             let ids: Vec<usize> = reads.iter().filter_map(sure).collect();
             // By chance one square in 260 shows a whole marker that lies this way.
             if ids.len() < 3 || 2 * ids.len() < reads.len() {

@@ -35,13 +35,19 @@ impl Box {
     /// The box about some places, and as much again on every side.
     pub fn about(places: impl Iterator<Item = Point2<f64>> + Clone) -> Box {
         let range = |f: fn(&Point2<f64>) -> f64| {
-            let (least, most) =
-                places.clone().fold((f64::MAX, f64::MIN), |r, p| (r.0.min(f(&p)), r.1.max(f(&p))));
+            let (least, most) = places.clone().fold((f64::MAX, f64::MIN), |r, p| {
+                (r.0.min(f(&p)), r.1.max(f(&p)))
+            });
             let more = (most - least).max(24.0);
             ((least - more) as f32, (most + more) as f32)
         };
         let ((left, right), (top, bottom)) = (range(|p| p.x), range(|p| p.y));
-        Box { left, top, right, bottom }
+        Box {
+            left,
+            top,
+            right,
+            bottom,
+        }
     }
 }
 
@@ -49,24 +55,43 @@ impl<'a> Plane<'a> {
     /// The photo itself; `None` when the sizes don't agree or it is too small to hold anything.
     pub fn new(data: &'a [u8], width: usize, height: usize) -> Option<Self> {
         let fits = width >= 16 && height >= 16 && width.checked_mul(height) == Some(data.len());
-        fits.then_some(Plane { width, height, step: 1.0, origin: (0, 0), data: Cow::Borrowed(data) })
+        fits.then_some(Plane {
+            width,
+            height,
+            step: 1.0,
+            origin: (0, 0),
+            data: Cow::Borrowed(data),
+        })
     }
 
     /// The same at half size, each pixel the mean of four.
     pub fn half(&self) -> Plane<'static> {
         let (width, height) = (self.width / 2, self.height / 2);
         let mut data = vec![0u8; width * height];
-        data.par_chunks_mut(width * 16).enumerate().for_each(|(band, out)| {
-            for (k, row) in out.chunks_mut(width).enumerate() {
-                let y = 2 * (band * 16 + k);
-                let (upper, lower) = (self.row(y), self.row(y + 1));
-                for ((cell, a), b) in row.iter_mut().zip(upper.as_chunks::<2>().0).zip(lower.as_chunks::<2>().0) {
-                    let sum = u16::from(a[0]) + u16::from(a[1]) + u16::from(b[0]) + u16::from(b[1]);
-                    *cell = ((sum + 2) / 4) as u8;
+        data.par_chunks_mut(width * 16)
+            .enumerate()
+            .for_each(|(band, out)| {
+                for (k, row) in out.chunks_mut(width).enumerate() {
+                    let y = 2 * (band * 16 + k);
+                    let (upper, lower) = (self.row(y), self.row(y + 1));
+                    for ((cell, a), b) in row
+                        .iter_mut()
+                        .zip(upper.as_chunks::<2>().0)
+                        .zip(lower.as_chunks::<2>().0)
+                    {
+                        let sum =
+                            u16::from(a[0]) + u16::from(a[1]) + u16::from(b[0]) + u16::from(b[1]);
+                        *cell = ((sum + 2) / 4) as u8;
+                    }
                 }
-            }
-        });
-        Plane { width, height, step: self.step * 2.0, origin: (0, 0), data: Cow::Owned(data) }
+            });
+        Plane {
+            width,
+            height,
+            step: self.step * 2.0,
+            origin: (0, 0),
+            data: Cow::Owned(data),
+        }
     }
 
     /// One row.
@@ -107,15 +132,29 @@ impl<'a> Plane<'a> {
     /// The part inside a box of the photo; `None` when next to nothing is.
     pub fn crop(&self, part: Box) -> Option<Plane<'static>> {
         let column = |v: f32, most: usize| (v / self.step).clamp(0.0, most as f32) as usize;
-        let (left, right) = (column(part.left, self.width), column(part.right, self.width));
-        let (top, bottom) = (column(part.top, self.height), column(part.bottom, self.height));
+        let (left, right) = (
+            column(part.left, self.width),
+            column(part.right, self.width),
+        );
+        let (top, bottom) = (
+            column(part.top, self.height),
+            column(part.bottom, self.height),
+        );
         let (width, height) = (right.saturating_sub(left), bottom.saturating_sub(top));
         if width < 16 || height < 16 {
             return None;
         }
-        let data = (top..bottom).flat_map(|y| self.row(y)[left..right].iter().copied()).collect();
+        let data = (top..bottom)
+            .flat_map(|y| self.row(y)[left..right].iter().copied())
+            .collect();
         let origin = (self.origin.0 + left, self.origin.1 + top);
-        Some(Plane { width, height, step: self.step, origin, data: Cow::Owned(data) })
+        Some(Plane {
+            width,
+            height,
+            step: self.step,
+            origin,
+            data: Cow::Owned(data),
+        })
     }
 
     /// The same at twice the size, between pixels linear.
@@ -127,7 +166,13 @@ impl<'a> Plane<'a> {
             data.extend((0..width).map(|x| (self.at((x as f32 + 0.5) / 2.0 - 0.5, v) + 0.5) as u8));
         }
         let origin = (self.origin.0 * 2, self.origin.1 * 2);
-        Plane { width, height, step: self.step / 2.0, origin, data: Cow::Owned(data) }
+        Plane {
+            width,
+            height,
+            step: self.step / 2.0,
+            origin,
+            data: Cow::Owned(data),
+        }
     }
 
     /// How many pixels it has.

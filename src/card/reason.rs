@@ -17,7 +17,12 @@ const SMALL_CARD: usize = 6;
 /// The most telling reason for finding nothing.
 ///
 /// `few`: a card that was read but shows too few corners; `unread`: patches of lattice that no layout fits.
-pub fn reason(photo: &Plane, layouts: &[Layout], few: Option<&Card>, unread: &[Patch]) -> CardError {
+pub fn reason(
+    photo: &Plane,
+    layouts: &[Layout],
+    few: Option<&Card>,
+    unread: &[Patch],
+) -> CardError {
     if let Some(card) = few {
         return CardError::TooFew {
             name: card.layout.name.clone(),
@@ -33,7 +38,10 @@ pub fn reason(photo: &Plane, layouts: &[Layout], few: Option<&Card>, unread: &[P
     if light.darkest > 225 || light.blown > 0.6 {
         return CardError::Bright;
     }
-    let mut like: Vec<&Patch> = unread.iter().filter(|p| p.corners.len() >= CARD_LIKE).collect();
+    let mut like: Vec<&Patch> = unread
+        .iter()
+        .filter(|p| p.corners.len() >= CARD_LIKE)
+        .collect();
     like.sort_by_key(|p| std::cmp::Reverse(p.corners.len()));
     let asked = match layouts {
         [one] => format!("'{}'", one.name),
@@ -44,7 +52,10 @@ pub fn reason(photo: &Plane, layouts: &[Layout], few: Option<&Card>, unread: &[P
         if let Some((placing, _)) = place::identify(photo, patch, &built_in)
             && let Some(seen) = built_in.get(placing.layout)
         {
-            return CardError::OtherCard { seen: seen.name.clone(), asked };
+            return CardError::OtherCard {
+                seen: seen.name.clone(),
+                asked,
+            };
         }
         if let Some((first, last)) = place::ids(photo, patch, layouts) {
             return CardError::OtherMarkers { first, last, asked };
@@ -52,13 +63,25 @@ pub fn reason(photo: &Plane, layouts: &[Layout], few: Option<&Card>, unread: &[P
     }
     if let Some(patch) = like.first() {
         let side = patch.side_px();
-        return if side < LEAST_SQUARE_PX { CardError::TooSmall { square_px: side } } else { CardError::Unread };
+        return if side < LEAST_SQUARE_PX {
+            CardError::TooSmall { square_px: side }
+        } else {
+            CardError::Unread
+        };
     }
-    let small = unread.iter().filter(|p| p.corners.len() >= SMALL_CARD && p.side_px() < LEAST_SQUARE_PX);
+    let small = unread
+        .iter()
+        .filter(|p| p.corners.len() >= SMALL_CARD && p.side_px() < LEAST_SQUARE_PX);
     if let Some(patch) = small.max_by_key(|p| p.corners.len()) {
-        return CardError::TooSmall { square_px: patch.side_px() };
+        return CardError::TooSmall {
+            square_px: patch.side_px(),
+        };
     }
-    if is_blurred(photo) { CardError::Blurred } else { CardError::NoCard }
+    if is_blurred(photo) {
+        CardError::Blurred
+    } else {
+        CardError::NoCard
+    }
 }
 
 struct Light {
@@ -87,7 +110,11 @@ fn light(photo: &Plane) -> Light {
     };
     let level = |share: f64| below(share).unwrap_or(255) as u8;
     let blown = counts[250..].iter().sum::<usize>() as f64 / all.max(1) as f64;
-    Light { brightest: level(0.995), darkest: level(0.02), blown }
+    Light {
+        brightest: level(0.995),
+        darkest: level(0.02),
+        blown,
+    }
 }
 
 /// Whether even the steepest edges of the photo, along its rows or along its columns, take many pixels.
@@ -97,9 +124,17 @@ fn light(photo: &Plane) -> Light {
 fn is_blurred(photo: &Plane) -> bool {
     let columns: Vec<Vec<u8>> = (8..photo.width)
         .step_by(16)
-        .map(|x| (0..photo.height).filter_map(|y| photo.row(y).get(x)).copied().collect())
+        .map(|x| {
+            (0..photo.height)
+                .filter_map(|y| photo.row(y).get(x))
+                .copied()
+                .collect()
+        })
         .collect();
-    let rows: Vec<&[u8]> = (8..photo.height).step_by(16).map(|y| photo.row(y)).collect();
+    let rows: Vec<&[u8]> = (8..photo.height)
+        .step_by(16)
+        .map(|y| photo.row(y))
+        .collect();
     let columns: Vec<&[u8]> = columns.iter().map(Vec::as_slice).collect();
     [rows, columns].iter().any(|lines| {
         let (one, wide) = (steepest(lines, 1), steepest(lines, 16));
@@ -116,5 +151,9 @@ fn steepest(lines: &[&[u8]], span: usize) -> f64 {
         .filter_map(|part| part.windows(span + 1).map(step).max())
         .collect();
     let at = steps.len() * 99 / 100;
-    if steps.is_empty() { 0.0 } else { f64::from(*steps.select_nth_unstable(at).1) }
+    if steps.is_empty() {
+        0.0
+    } else {
+        f64::from(*steps.select_nth_unstable(at).1)
+    }
 }

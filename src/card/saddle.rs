@@ -40,8 +40,10 @@ const BAND: usize = 48;
 /// Finds every checker corner of the plane, in row order.
 pub fn saddles(plane: &Plane) -> Vec<Saddle> {
     let bands: Vec<usize> = (0..plane.height).step_by(BAND).collect();
-    let found: Vec<Vec<Saddle>> =
-        bands.par_iter().map_init(Rows::default, |rows, &top| band(plane, top, rows)).collect();
+    let found: Vec<Vec<Saddle>> = bands
+        .par_iter()
+        .map_init(Rows::default, |rows, &top| band(plane, top, rows))
+        .collect();
     found.concat()
 }
 
@@ -88,7 +90,10 @@ fn band(plane: &Plane, top: usize, rows: &mut Rows) -> Vec<Saddle> {
     let blocks = w.div_ceil(16);
     rows.most.clear();
     for row in rows.response.chunks(w).take(count) {
-        rows.most.extend(row.chunks(16).map(|cells| cells.iter().fold(0.0f32, |m, &v| m.max(v))));
+        rows.most.extend(
+            row.chunks(16)
+                .map(|cells| cells.iter().fold(0.0f32, |m, &v| m.max(v))),
+        );
     }
     let least = floor(&rows.most, &mut rows.sorted);
     let mut found = Vec::new();
@@ -132,7 +137,11 @@ fn respond(three: &[u16], w: usize, out: &mut [f32]) {
     out[w - 4..].fill(0.0);
     let (u, m, l) = (&upper[3..w - 3], &middle[3..w - 3], &lower[3..w - 3]);
     let cells = &mut out[4..w - 4];
-    for (k, cell) in cells.iter_mut().enumerate().take(u.len().min(m.len()).min(l.len()) - 2) {
+    for (k, cell) in cells
+        .iter_mut()
+        .enumerate()
+        .take(u.len().min(m.len()).min(l.len()) - 2)
+    {
         let g = |row: &[u16], n: usize| i32::from(row[k + n]);
         let xx = (g(m, 0) - 2 * g(m, 1) + g(m, 2)) as f32;
         let yy = (g(u, 1) - 2 * g(m, 1) + g(l, 1)) as f32;
@@ -145,7 +154,10 @@ fn respond(three: &[u16], w: usize, out: &mut [f32]) {
 fn is_peak(response: &[f32], w: usize, k: usize, x: usize, v: f32) -> bool {
     (0..5).all(|dy| {
         let at = (k + dy - 2) * w + x - 2;
-        response[at..at + 5].iter().enumerate().all(|(dx, &n)| n < v || (n == v && (dy, dx) >= (2, 2)))
+        response[at..at + 5]
+            .iter()
+            .enumerate()
+            .all(|(dx, &n)| n < v || (n == v && (dy, dx) >= (2, 2)))
     })
 }
 
@@ -174,7 +186,7 @@ fn settle(plane: &Plane, three: &[u16], x: usize, y: usize) -> Option<Saddle> {
 fn has_arms(plane: &Plane, s: &Saddle) -> bool {
     let arm = |k: usize| {
         let (sin, cos) = (s.edges[k % 2] + if k < 2 { 0.0 } else { PI }).sin_cos();
-        let side = if k % 2 == 0 { 1.3 } else { -1.3 };
+        let side = if k.is_multiple_of(2) { 1.3 } else { -1.3 };
         let step: f32 = [3.6f32, 5.2]
             .iter()
             .map(|r| {
@@ -195,11 +207,29 @@ const RING: [(i32, i32); N] = {
     const fn fixed(v: f32) -> i32 {
         (v * 256.0 * RING_PX) as i32
     }
-    let (a, b, c) = (fixed(0.923_879_5), fixed(std::f32::consts::FRAC_1_SQRT_2), fixed(0.382_683_43));
+    let (a, b, c) = (
+        fixed(0.923_879_5),
+        fixed(std::f32::consts::FRAC_1_SQRT_2),
+        fixed(0.382_683_43),
+    );
     let one = fixed(1.0);
     [
-        (one, 0), (a, c), (b, b), (c, a), (0, one), (-c, a), (-b, b), (-a, c),
-        (-one, 0), (-a, -c), (-b, -b), (-c, -a), (0, -one), (c, -a), (b, -b), (a, -c),
+        (one, 0),
+        (a, c),
+        (b, b),
+        (c, a),
+        (0, one),
+        (-c, a),
+        (-b, b),
+        (-a, c),
+        (-one, 0),
+        (-a, -c),
+        (-b, -b),
+        (-c, -a),
+        (0, -one),
+        (c, -a),
+        (b, -b),
+        (a, -c),
     ]
 };
 
@@ -224,7 +254,9 @@ fn ring(plane: &Plane, x: f32, y: f32) -> Option<Saddle> {
         return None;
     }
     let middle = (low + high) / 2;
-    let swaps = (0..8).filter(|&k| (half[k] < middle) != (half[(k + 1) % 8] < middle)).count();
+    let swaps = (0..8)
+        .filter(|&k| (half[k] < middle) != (half[(k + 1) % 8] < middle))
+        .count();
     if swaps != 4 {
         return None;
     }
@@ -254,7 +286,10 @@ fn ring(plane: &Plane, x: f32, y: f32) -> Option<Saddle> {
     let gap = crossings[1] - crossings[0];
     let apart = crossings[2] - crossings[1];
     // Opposite crossings in line within 30 degrees, and neither pair of quadrants narrower than 25.
-    if bend(crossings[0], crossings[2]) > 0.55 || bend(crossings[1], crossings[3]) > 0.55 || gap.min(apart) < 0.44 {
+    if bend(crossings[0], crossings[2]) > 0.55
+        || bend(crossings[1], crossings[3]) > 0.55
+        || gap.min(apart) < 0.44
+    {
         return None;
     }
     let unlike: f32 = (0..N / 2).map(|k| (v[k] - v[k + N / 2]).abs()).sum();
@@ -263,7 +298,15 @@ fn ring(plane: &Plane, x: f32, y: f32) -> Option<Saddle> {
         return None;
     }
     let line = |a: f32, b: f32| (a + b - PI) / 2.0;
-    let (p, q) = (line(crossings[0], crossings[2]), line(crossings[1], crossings[3]));
+    let (p, q) = (
+        line(crossings[0], crossings[2]),
+        line(crossings[1], crossings[3]),
+    );
     let edges = if rising[0] { [p, q] } else { [q, p + PI] };
-    Some(Saddle { x, y, edges, contrast: 2.0 * spread / N as f32 })
+    Some(Saddle {
+        x,
+        y,
+        edges,
+        contrast: 2.0 * spread / N as f32,
+    })
 }

@@ -26,24 +26,28 @@ const NEAR: i32 = 3;
 /// Refines what was found (by corner column and row of the card's grid, 0 its outer edge) and finds what was missed.
 pub fn settle(photo: &Plane, layout: &Layout, found: &Known) -> Card {
     let (across, down) = (layout.squares_x as i32 - 1, layout.squares_y as i32 - 1);
-    let inner: Vec<(i32, i32)> = (1..=down).flat_map(|y| (1..=across).map(move |x| (x, y))).collect();
-    let seen: Vec<((i32, i32), (Point2<f64>, f64))> = inner
+    let inner: Vec<(i32, i32)> = (1..=down)
+        .flat_map(|y| (1..=across).map(move |x| (x, y)))
+        .collect();
+    let seen: Vec<_> = inner
         .par_iter()
         .filter_map(|at| {
             let ((_, right, below), start) = foretell(found, *at).zip(found.get(at))?;
             Some((*at, look(photo, *at, start.coords, right, below)?))
         })
         .collect();
-    let mut contrasts: Vec<f64> = seen.iter().map(|s| s.1.1).collect();
+    let mut contrasts: Vec<f64> = seen.iter().map(|(_, (_, contrast))| *contrast).collect();
     let least = 0.25 * median(&mut contrasts);
-    let mut known: Known = seen.into_iter().map(|(at, (place, _))| (at, place)).collect();
+    let mut known: Known = seen
+        .into_iter()
+        .map(|(at, (place, _))| (at, place))
+        .collect();
     drop_outliers(&mut known);
-    // Outward from what is known, as long as that finds more.
+    // Outward from what is known (over gaps, as far as that foretells), as long as it finds more.
     loop {
-        let near = |at: &(i32, i32)| (-1..=1).any(|dy| (-1..=1).any(|dx| known.contains_key(&(at.0 + dx, at.1 + dy))));
         let new: Vec<_> = inner
             .iter()
-            .filter(|at| !known.contains_key(at) && near(at))
+            .filter(|at| !known.contains_key(at))
             .filter_map(|at| {
                 let (guess, right, below) = foretell(&known, *at)?;
                 let (place, contrast) = look(photo, *at, guess.coords, right, below)?;
@@ -59,9 +63,19 @@ pub fn settle(photo: &Plane, layout: &Layout, found: &Known) -> Card {
     let corners = inner
         .iter()
         .enumerate()
-        .filter_map(|(id, at)| Some(Corner { id, px: Px(*known.get(at)?), mm: layout.corner(id)? }))
+        .filter_map(|(id, at)| {
+            Some(Corner {
+                id,
+                px: Px(*known.get(at)?),
+                mm: layout.corner(id)?,
+            })
+        })
         .collect();
-    Card { layout: layout.clone(), corners, sigma_px }
+    Card {
+        layout: layout.clone(),
+        corners,
+        sigma_px,
+    }
 }
 
 /// Refines one corner; its place and contrast when it is a corner of this card's pattern.
@@ -74,8 +88,13 @@ fn look(
 ) -> Option<(Point2<f64>, f64)> {
     let refined = refine(photo, start, right, below)?;
     // The square that follows corner (x, y) is white when x + y is odd.
-    let contrast = if (at.0 + at.1) % 2 == 1 { refined.contrast } else { -refined.contrast };
-    (contrast > LEAST_CONTRAST && refined.unlike < MOST_UNLIKE).then(|| (Point2::new(refined.x, refined.y), contrast))
+    let contrast = if (at.0 + at.1) % 2 == 1 {
+        refined.contrast
+    } else {
+        -refined.contrast
+    };
+    (contrast > LEAST_CONTRAST && refined.unlike < MOST_UNLIKE)
+        .then(|| (Point2::new(refined.x, refined.y), contrast))
 }
 
 /// Where a corner should be and what one square right and down is there, from the corners about it.
@@ -84,13 +103,21 @@ fn foretell(known: &Known, at: (i32, i32)) -> Option<(Point2<f64>, Vector2<f64>,
     let pairs: Vec<_> = (at.1 - NEAR..=at.1 + NEAR)
         .flat_map(|y| (at.0 - NEAR..=at.0 + NEAR).map(move |x| (x, y)))
         .filter(|p| *p != at)
-        .filter_map(|p| known.get(&p).map(|q| (place(p), *q, 1.0 / (place(p) - place(at)).norm_squared())))
+        .filter_map(|p| {
+            known
+                .get(&p)
+                .map(|q| (place(p), *q, 1.0 / (place(p) - place(at)).norm_squared()))
+        })
         .collect();
     let map = Map::fit(&pairs)?;
     let p = place(at);
     let here = map.apply(p)?;
     let half = |dx: f64, dy: f64| map.apply(Point2::new(p.x + dx, p.y + dy));
-    Some((here, half(0.5, 0.0)? - half(-0.5, 0.0)?, half(0.0, 0.5)? - half(0.0, -0.5)?))
+    Some((
+        here,
+        half(0.5, 0.0)? - half(-0.5, 0.0)?,
+        half(0.0, 0.5)? - half(0.0, -0.5)?,
+    ))
 }
 
 fn median(values: &mut [f64]) -> f64 {

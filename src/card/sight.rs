@@ -21,13 +21,21 @@ const SURE: f64 = 26.0;
 
 impl Sight {
     fn map(&self) -> Option<Map> {
-        let pairs: Vec<_> = self.known.iter().map(|(at, p)| (grid(*at), *p, 1.0)).collect();
+        let pairs: Vec<_> = self
+            .known
+            .iter()
+            .map(|(at, p)| (grid(*at), *p, 1.0))
+            .collect();
         Map::fit(&pairs)
     }
 
     /// Whether another sight of the same layout is the same card in the photo, not a second copy of it.
     fn is_same_card(&self, other: &Sight) -> bool {
-        let (large, small) = if self.known.len() >= other.known.len() { (self, other) } else { (other, self) };
+        let (large, small) = if self.known.len() >= other.known.len() {
+            (self, other)
+        } else {
+            (other, self)
+        };
         let Some(map) = large.map() else { return false };
         let mut off: Vec<f64> = small
             .known
@@ -35,7 +43,11 @@ impl Sight {
             .filter_map(|(at, p)| {
                 let here = map.apply(grid(*at))?;
                 let side: Vector2<f64> = map.apply(grid((at.0 + 1, at.1)))? - here;
-                let far = large.known.keys().map(|k| (k.0 - at.0).abs().max((k.1 - at.1).abs())).min()?;
+                let far = large
+                    .known
+                    .keys()
+                    .map(|k| (k.0 - at.0).abs().max((k.1 - at.1).abs()))
+                    .min()?;
                 // What the map foretells gets worse with the distance (in squares) from what it was made from.
                 Some((p - here).norm() / side.norm() / (0.5 + 0.15 * f64::from(far)))
             })

@@ -15,7 +15,9 @@ use nalgebra::{DMatrix, Point2, Vector2};
 pub fn drop_outliers(known: &mut Known) -> f64 {
     let rounds = known.len() / 3;
     for round in 0..=rounds {
-        let Some(fit) = leave_one_out(known) else { break };
+        let Some(fit) = leave_one_out(known) else {
+            break;
+        };
         let mut sizes: Vec<f64> = fit.off.iter().map(|e| e.norm()).collect();
         sizes.sort_by(f64::total_cmp);
         let worst = sizes.last().copied().unwrap_or(0.0);
@@ -27,7 +29,10 @@ pub fn drop_outliers(known: &mut Known) -> f64 {
             return fit.sigma_px.max(LEAST_SIGMA_PX);
         }
         let mut off = fit.off.iter();
-        known.retain(|_, _| off.next().is_none_or(|e| e.norm() <= limit.max(0.6 * worst)));
+        known.retain(|_, _| {
+            off.next()
+                .is_none_or(|e| e.norm() <= limit.max(0.6 * worst))
+        });
     }
     DOUBTFUL_SIGMA_PX
 }
@@ -50,19 +55,29 @@ struct Fit {
 
 fn leave_one_out(known: &Known) -> Option<Fit> {
     let n = known.len();
-    let pairs: Vec<_> =
-        known.iter().map(|(at, p)| (Point2::new(f64::from(at.0), f64::from(at.1)), *p, 1.0)).collect();
+    let pairs: Vec<_> = known
+        .iter()
+        .map(|(at, p)| (Point2::new(f64::from(at.0), f64::from(at.1)), *p, 1.0))
+        .collect();
     let map = Map::fit(&pairs)?;
-    let foretold: Vec<Point2<f64>> = pairs.iter().map(|p| map.apply(p.0)).collect::<Option<_>>()?;
+    let foretold: Vec<Point2<f64>> = pairs
+        .iter()
+        .map(|p| map.apply(p.0))
+        .collect::<Option<_>>()?;
     let errors: Vec<Vector2<f64>> = pairs.iter().zip(&foretold).map(|(p, m)| p.1 - m).collect();
     // A lens bends the picture, so its polynomial is one of the places in the photo, not on the card.
     let middle = foretold.iter().fold(Vector2::zeros(), |m, p| m + p.coords) / n as f64;
-    let size = foretold.iter().map(|p| (p.coords - middle).amax()).fold(1.0, f64::max);
+    let size = foretold
+        .iter()
+        .map(|p| (p.coords - middle).amax())
+        .fold(1.0, f64::max);
     // Of the homography's eight numbers the polynomial repeats six.
     let beyond = 2.0;
     let mut best: Option<(f64, Fit)> = None;
     for order in 1..=5i32 {
-        let terms: Vec<(i32, i32)> = (0..=order).flat_map(|a| (0..=order - a).map(move |b| (a, b))).collect();
+        let terms: Vec<(i32, i32)> = (0..=order)
+            .flat_map(|a| (0..=order - a).map(move |b| (a, b)))
+            .collect();
         if order > 1 && 2 * terms.len() > n {
             break;
         }
@@ -72,10 +87,16 @@ fn leave_one_out(known: &Known) -> Option<Fit> {
         });
         let svd = rows.svd(true, false);
         let basis = svd.u?;
-        let kept: Vec<usize> = (0..basis.ncols()).filter(|&k| svd.singular_values[k] > 1e-6 * svd.singular_values[0]).collect();
+        let kept: Vec<usize> = (0..basis.ncols())
+            .filter(|&k| svd.singular_values[k] > 1e-6 * svd.singular_values[0])
+            .collect();
         let mut rest = errors.clone();
         for &k in &kept {
-            let along: Vector2<f64> = errors.iter().zip(basis.column(k).iter()).map(|(e, b)| e * *b).sum();
+            let along: Vector2<f64> = errors
+                .iter()
+                .zip(basis.column(k).iter())
+                .map(|(e, b)| e * *b)
+                .sum();
             for (r, b) in rest.iter_mut().zip(basis.column(k).iter()) {
                 *r -= along * *b;
             }
@@ -91,12 +112,22 @@ fn leave_one_out(known: &Known) -> Option<Fit> {
             .iter()
             .enumerate()
             .map(|(r, e)| {
-                let leverage: f64 = kept.iter().map(|&k| basis[(r, k)] * basis[(r, k)]).sum::<f64>() + beyond / 2.0 / n as f64;
+                let leverage: f64 = kept
+                    .iter()
+                    .map(|&k| basis[(r, k)] * basis[(r, k)])
+                    .sum::<f64>()
+                    + beyond / 2.0 / n as f64;
                 e / (1.0 - leverage).max(0.05).sqrt()
             })
             .collect();
         if best.as_ref().is_none_or(|b| score < b.0) {
-            best = Some((score, Fit { off, sigma_px: (square / free).sqrt() }));
+            best = Some((
+                score,
+                Fit {
+                    off,
+                    sigma_px: (square / free).sqrt(),
+                },
+            ));
         }
     }
     best.map(|b| b.1)

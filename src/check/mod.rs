@@ -116,7 +116,9 @@ impl Setup {
         let lens = match &self.lens {
             Some(file) => {
                 if let Some(why) = other_lens(file, photo) {
-                    warnings.push(format!("{why}; the lens file's values are kept but trusted less"));
+                    warnings.push(format!(
+                        "{why}; the lens file's values are kept but trusted less"
+                    ));
                     lens_doubt = true;
                 }
                 Some(file.upright(facts.stored_width, facts.stored_height, facts.orientation)?)
@@ -154,15 +156,15 @@ impl Setup {
 /// Focal length that EXIF's 35 mm equivalent means, px.
 ///
 /// The equivalent is stated by the picture's diagonal (CIPA DCG-001, from memory) or by its width; the two differ by 4% for
-/// a 4:3 sensor, and the middle of both is taken.
+/// a 4:3 sensor, and the middle of both is taken. It usually has a digital zoom in it already.
 fn focal_px(photo: &Photo) -> Option<f64> {
     let f35 = photo.facts.focal_35mm.filter(|f| *f > 5.0 && *f < 2000.0)?;
-    let (w, h) = (photo.width.max(photo.height) as f64, photo.width.min(photo.height) as f64);
+    let (w, h) = (
+        photo.width.max(photo.height) as f64,
+        photo.width.min(photo.height) as f64,
+    );
     let by_width = f35 / 36.0 * w;
     let by_diagonal = f35 / 36f64.hypot(24.0) * w.hypot(h);
-    let zoom = photo.facts.zoom.filter(|z| *z > 1.0 && *z < 100.0).unwrap_or(1.0);
-    // A 35 mm equivalent usually has the digital zoom in it already; only a stated zoom beyond it is not known.
-    let _ = zoom;
     Some(0.5 * (by_width + by_diagonal))
 }
 
@@ -172,16 +174,24 @@ fn other_lens(file: &LensFile, photo: &Photo) -> Option<String> {
     if let (Some(a), Some(b)) = (&file.camera, &facts.camera)
         && a.trim() != b.trim()
     {
-        return Some(format!("the lens file is of camera '{}', the photo of '{}'", a.trim(), b.trim()));
+        return Some(format!(
+            "the lens file is of camera '{}', the photo of '{}'",
+            a.trim(),
+            b.trim()
+        ));
     }
     let differ = |a: Option<f64>, b: Option<f64>| matches!((a, b), (Some(a), Some(b)) if (a / b - 1.0).abs() > 0.02);
     if differ(file.focal_mm, facts.focal_mm) || differ(file.focal_35mm, facts.focal_35mm) {
-        return Some("the photo was taken with another lens of the phone than the lens file's".into());
+        return Some(
+            "the photo was taken with another lens of the phone than the lens file's".into(),
+        );
     }
     let zoom = facts.zoom.unwrap_or(1.0);
     let own = file.zoom.unwrap_or(1.0);
     if zoom > 0.0 && own > 0.0 && (zoom / own - 1.0).abs() > 0.01 {
-        return Some(format!("the photo was taken at zoom {zoom:.1}, the lens file at {own:.1}"));
+        return Some(format!(
+            "the photo was taken at zoom {zoom:.1}, the lens file at {own:.1}"
+        ));
     }
     None
 }
@@ -190,10 +200,15 @@ fn other_lens(file: &LensFile, photo: &Photo) -> Option<String> {
 ///
 /// # Errors
 /// [`CheckError::Scale`].
-pub fn scale(cards: &[Card], assume: &Assume, warnings: &mut Vec<String>) -> Result<Scale, CheckError> {
+pub fn scale(
+    cards: &[Card],
+    assume: &Assume,
+    warnings: &mut Vec<String>,
+) -> Result<Scale, CheckError> {
     let scale = solve(cards, assume)?;
     for name in &scale.apart {
-        let text = format!("card '{name}' does not lie on the same panel as the first and was left out");
+        let text =
+            format!("card '{name}' does not lie on the same panel as the first and was left out");
         if !warnings.contains(&text) {
             warnings.push(text);
         }
@@ -207,6 +222,10 @@ pub fn cards_seen(cards: &[Card], scale: &Scale) -> Vec<CardSeen> {
         .iter()
         .filter(|c| !scale.apart.contains(&c.layout.name))
         .zip(&scale.rms_px)
-        .map(|(c, rms)| CardSeen { name: c.layout.name.clone(), corners: c.corners.len(), rms_px: *rms })
+        .map(|(c, rms)| CardSeen {
+            name: c.layout.name.clone(),
+            corners: c.corners.len(),
+            rms_px: *rms,
+        })
         .collect()
 }

@@ -18,7 +18,9 @@ pub enum LensError {
         why: String,
     },
     /// A number no lens has.
-    #[error("the lens file's {field} is {value}, which no lens has; make it again with `fairpanel lens`")]
+    #[error(
+        "the lens file's {field} is {value}, which no lens has; make it again with `fairpanel lens`"
+    )]
     Absurd {
         /// Field name.
         field: &'static str,
@@ -107,7 +109,9 @@ impl LensFile {
         let file: LensFile =
             serde_json::from_str(json).map_err(|e| LensError::Unreadable { why: e.to_string() })?;
         if file.model != "brown-conrady" {
-            return Err(LensError::Unreadable { why: format!("its model is '{}', not 'brown-conrady'", file.model) });
+            return Err(LensError::Unreadable {
+                why: format!("its model is '{}', not 'brown-conrady'", file.model),
+            });
         }
         file.check()?;
         Ok(file)
@@ -139,7 +143,9 @@ impl LensFile {
                 && rows.iter().flatten().all(|v| v.is_finite())
                 && rows.iter().enumerate().all(|(i, r)| r[i] >= 0.0);
             if !fine {
-                return Err(LensError::Unreadable { why: "its covariance is not a 9 x 9 covariance".into() });
+                return Err(LensError::Unreadable {
+                    why: "its covariance is not a 9 x 9 covariance".into(),
+                });
             }
         }
         Ok(())
@@ -188,15 +194,36 @@ impl LensFile {
         // Pixel centres at whole numbers: a scaled photo's centre of pixel 0 is not the old one's.
         let cx = (p[2] + 0.5) * scale - 0.5;
         let cy = (p[3] + 0.5) * scale - 0.5;
-        let scaled = [p[0] * scale, p[1] * scale, cx, cy, p[4], p[5], p[6], p[7], p[8]];
-        let (width, height) =
-            if turn.transpose { (stored_height, stored_width) } else { (stored_width, stored_height) };
+        let scaled = [
+            p[0] * scale,
+            p[1] * scale,
+            cx,
+            cy,
+            p[4],
+            p[5],
+            p[6],
+            p[7],
+            p[8],
+        ];
+        let (width, height) = if turn.transpose {
+            (stored_height, stored_width)
+        } else {
+            (stored_width, stored_height)
+        };
         let turned = turn.parameters(&scaled, w, h);
-        let lens = Lens { width, height, ..Lens::pinhole(width, height, 1.0) }.with_parameters(&turned);
+        let lens = Lens {
+            width,
+            height,
+            ..Lens::pinhole(width, height, 1.0)
+        }
+        .with_parameters(&turned);
         let covariance = self.covariance.as_ref().map(|rows| {
             let from_file = SMatrix::<f64, PARAMETERS, PARAMETERS>::from_fn(|i, j| rows[i][j]);
             let mut jacobian = SMatrix::<f64, PARAMETERS, PARAMETERS>::zeros();
-            for (j, s) in [scale, scale, scale, scale, 1.0, 1.0, 1.0, 1.0, 1.0].into_iter().enumerate() {
+            for (j, s) in [scale, scale, scale, scale, 1.0, 1.0, 1.0, 1.0, 1.0]
+                .into_iter()
+                .enumerate()
+            {
                 let (i, sign) = turn.target(j);
                 jacobian[(i, j)] = s * sign;
             }
@@ -227,14 +254,22 @@ impl Turn {
             8 => (true, false, true),
             _ => (false, false, false),
         };
-        Turn { transpose, flip_x, flip_y }
+        Turn {
+            transpose,
+            flip_x,
+            flip_y,
+        }
     }
 
     /// Where a stored-frame parameter goes in the upright frame, and with which sign of its change.
     ///
     /// The tangential pair: p1 belongs to y and p2 to x, so a transpose swaps them and a flip of their axis turns the sign.
     fn target(&self, j: usize) -> (usize, f64) {
-        let swapped = if self.transpose { [1, 0, 3, 2, 4, 5, 7, 6, 8] } else { [0, 1, 2, 3, 4, 5, 6, 7, 8] };
+        let swapped = if self.transpose {
+            [1, 0, 3, 2, 4, 5, 7, 6, 8]
+        } else {
+            [0, 1, 2, 3, 4, 5, 6, 7, 8]
+        };
         let i = swapped[j];
         let sign = match i {
             2 | 7 if self.flip_x => -1.0,
@@ -244,13 +279,22 @@ impl Turn {
         (i, sign)
     }
 
-    fn parameters(&self, p: &[f64; PARAMETERS], stored_width: f64, stored_height: f64) -> [f64; PARAMETERS] {
+    fn parameters(
+        &self,
+        p: &[f64; PARAMETERS],
+        stored_width: f64,
+        stored_height: f64,
+    ) -> [f64; PARAMETERS] {
         let mut out = [0.0; PARAMETERS];
         for (j, value) in p.iter().enumerate() {
             let (i, sign) = self.target(j);
             out[i] = sign * value;
         }
-        let (w, h) = if self.transpose { (stored_height, stored_width) } else { (stored_width, stored_height) };
+        let (w, h) = if self.transpose {
+            (stored_height, stored_width)
+        } else {
+            (stored_width, stored_height)
+        };
         if self.flip_x {
             out[2] += w - 1.0;
         }
@@ -283,18 +327,48 @@ mod tests {
         let at = stored.project(ray);
         let turned: [(u8, Point2<f64>, Point2<f64>); 8] = [
             (1, ray, at),
-            (2, Point2::new(-ray.x, ray.y), Point2::new(w - 1.0 - at.x, at.y)),
-            (3, Point2::new(-ray.x, -ray.y), Point2::new(w - 1.0 - at.x, h - 1.0 - at.y)),
-            (4, Point2::new(ray.x, -ray.y), Point2::new(at.x, h - 1.0 - at.y)),
+            (
+                2,
+                Point2::new(-ray.x, ray.y),
+                Point2::new(w - 1.0 - at.x, at.y),
+            ),
+            (
+                3,
+                Point2::new(-ray.x, -ray.y),
+                Point2::new(w - 1.0 - at.x, h - 1.0 - at.y),
+            ),
+            (
+                4,
+                Point2::new(ray.x, -ray.y),
+                Point2::new(at.x, h - 1.0 - at.y),
+            ),
             (5, Point2::new(ray.y, ray.x), Point2::new(at.y, at.x)),
-            (6, Point2::new(-ray.y, ray.x), Point2::new(h - 1.0 - at.y, at.x)),
-            (7, Point2::new(-ray.y, -ray.x), Point2::new(h - 1.0 - at.y, w - 1.0 - at.x)),
-            (8, Point2::new(ray.y, -ray.x), Point2::new(at.y, w - 1.0 - at.x)),
+            (
+                6,
+                Point2::new(-ray.y, ray.x),
+                Point2::new(h - 1.0 - at.y, at.x),
+            ),
+            (
+                7,
+                Point2::new(-ray.y, -ray.x),
+                Point2::new(h - 1.0 - at.y, w - 1.0 - at.x),
+            ),
+            (
+                8,
+                Point2::new(ray.y, -ray.x),
+                Point2::new(at.y, w - 1.0 - at.x),
+            ),
         ];
         for (orientation, ray, expected) in turned {
-            let lens = file().upright(2016, 1512, orientation).expect("same size").lens;
+            let lens = file()
+                .upright(2016, 1512, orientation)
+                .expect("same size")
+                .lens;
             let got = lens.project(ray);
-            assert!((got - expected).norm() < 1e-9, "orientation {orientation}: {got} and not {expected}");
+            assert!(
+                (got - expected).norm() < 1e-9,
+                "orientation {orientation}: {got} and not {expected}"
+            );
         }
     }
 
@@ -304,15 +378,27 @@ mod tests {
         let half = file().upright(2016, 1512, 1).expect("same size").lens;
         let at = half.project(Point2::new(0.2, 0.1));
         let twice = full.project(Point2::new(0.2, 0.1));
-        assert!((twice.x - (2.0 * at.x + 0.5)).abs() < 1e-9 && (twice.y - (2.0 * at.y + 0.5)).abs() < 1e-9);
+        assert!(
+            (twice.x - (2.0 * at.x + 0.5)).abs() < 1e-9
+                && (twice.y - (2.0 * at.y + 0.5)).abs() < 1e-9
+        );
     }
 
     #[test]
     fn other_shapes_and_absurd_numbers_are_refused() {
-        assert!(matches!(file().upright(2000, 2000, 1), Err(LensError::Shape { .. })));
-        assert!(matches!(LensFile::read("{}"), Err(LensError::Unreadable { .. })));
+        assert!(matches!(
+            file().upright(2000, 2000, 1),
+            Err(LensError::Shape { .. })
+        ));
+        assert!(matches!(
+            LensFile::read("{}"),
+            Err(LensError::Unreadable { .. })
+        ));
         let mut bad = file();
         bad.fx = f64::NAN;
-        assert!(matches!(bad.check(), Err(LensError::Absurd { field: "fx", .. })));
+        assert!(matches!(
+            bad.check(),
+            Err(LensError::Absurd { field: "fx", .. })
+        ));
     }
 }

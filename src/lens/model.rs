@@ -143,8 +143,17 @@ mod tests {
     use super::*;
 
     fn lens() -> Lens {
-        Lens { k1: 0.12, k2: -0.28, p1: 0.0008, p2: -0.0005, k3: 0.15, ..Lens::pinhole(4032, 3024, 3000.0) }
-            .with_parameters(&[3000.0, 3010.0, 2015.5, 1511.5, 0.12, -0.28, 0.0008, -0.0005, 0.15])
+        Lens {
+            k1: 0.12,
+            k2: -0.28,
+            p1: 0.0008,
+            p2: -0.0005,
+            k3: 0.15,
+            ..Lens::pinhole(4032, 3024, 3000.0)
+        }
+        .with_parameters(&[
+            3000.0, 3010.0, 2015.5, 1511.5, 0.12, -0.28, 0.0008, -0.0005, 0.15,
+        ])
     }
 
     /// checks.md 11.8 and 11.9: OpenCV 5.0.0 `projectPoints` and the way back.
@@ -159,7 +168,10 @@ mod tests {
         for ([x, y, z], [u, v]) in cases {
             let ray = Point2::new(x / z, y / z);
             let got = lens().project(ray);
-            assert!((got.x - u).abs() < 1e-5 && (got.y - v).abs() < 1e-5, "{got} and not ({u}, {v})");
+            assert!(
+                (got.x - u).abs() < 1e-5 && (got.y - v).abs() < 1e-5,
+                "{got} and not ({u}, {v})"
+            );
             assert!((lens().ray(got) - ray).norm() < 1e-9);
         }
     }

@@ -90,12 +90,19 @@ pub fn adjust(
     let covariance = parts
         .into_iter()
         .map(|part| {
-            let rows: Vec<usize> = (0..here.part.len()).filter(|i| here.part[*i] == part).collect();
+            let rows: Vec<usize> = (0..here.part.len())
+                .filter(|i| here.part[*i] == part)
+                .collect();
             let share = jacobian.select_rows(&rows) * &inverse;
             (part, share.tr_mul(&share))
         })
         .collect();
-    Some(Adjusted { parameters: p, covariance, cost, settled })
+    Some(Adjusted {
+        parameters: p,
+        covariance,
+        cost,
+        settled,
+    })
 }
 
 fn half_square(values: &[f64]) -> f64 {
@@ -144,7 +151,11 @@ mod tests {
         assert!((got.parameters[0] - mean).abs() < 1e-9);
         let total = 1.0 / (w_reading + w_prior);
         for (part, share) in &got.covariance {
-            let weight = if *part == Part::Edge { w_reading } else { w_prior };
+            let weight = if *part == Part::Edge {
+                w_reading
+            } else {
+                w_prior
+            };
             assert!((share[(0, 0)] - weight * total * total).abs() < 1e-9);
         }
         let sum: f64 = got.covariance.iter().map(|(_, c)| c[(0, 0)]).sum();

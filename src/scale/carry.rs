@@ -24,7 +24,10 @@ impl Scale {
     ///
     /// The places should run along a line: derivatives are interpolated between every twelfth.
     pub fn carry(&self, places: &[Px]) -> Option<Placed> {
-        let points: Vec<Mm> = places.iter().map(|p| self.mm_from_px(*p)).collect::<Option<_>>()?;
+        let points: Vec<Mm> = places
+            .iter()
+            .map(|p| self.mm_from_px(*p))
+            .collect::<Option<_>>()?;
         let n = places.len();
         let mut knots: Vec<usize> = (0..n).step_by(EVERY).collect();
         if n > 1 && knots.last() != Some(&(n - 1)) {
@@ -48,7 +51,11 @@ impl Scale {
                 slopes.push(at_knots[k].clone());
             }
         }
-        Some(Placed { points, slopes, covariance: self.covariance.clone() })
+        Some(Placed {
+            points,
+            slopes,
+            covariance: self.covariance.clone(),
+        })
     }
 
     fn slope(&self, px: Px) -> Option<[DVector<f64>; 2]> {

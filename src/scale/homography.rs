@@ -37,7 +37,11 @@ pub fn homography(from: &[Point2<f64>], to: &[Point2<f64>]) -> Option<Matrix3<f6
     let h = Matrix3::new(h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], h[8]);
     let h = nt.try_inverse()? * h * nf;
     let size = h.norm();
-    if size.is_finite() && size > 0.0 { Some(h / size) } else { None }
+    if size.is_finite() && size > 0.0 {
+        Some(h / size)
+    } else {
+        None
+    }
 }
 
 /// Where a homography takes a point.
@@ -48,13 +52,30 @@ pub fn apply(h: &Matrix3<f64>, p: &Point2<f64>) -> Point2<f64> {
 
 fn normaliser(points: &[Point2<f64>]) -> Option<Matrix3<f64>> {
     let n = points.len() as f64;
-    let (mx, my) = (points.iter().map(|p| p.x).sum::<f64>() / n, points.iter().map(|p| p.y).sum::<f64>() / n);
-    let spread = points.iter().map(|p| (p.x - mx).hypot(p.y - my)).sum::<f64>() / n;
+    let (mx, my) = (
+        points.iter().map(|p| p.x).sum::<f64>() / n,
+        points.iter().map(|p| p.y).sum::<f64>() / n,
+    );
+    let spread = points
+        .iter()
+        .map(|p| (p.x - mx).hypot(p.y - my))
+        .sum::<f64>()
+        / n;
     if spread.is_nan() || spread <= 0.0 {
         return None;
     }
     let s = std::f64::consts::SQRT_2 / spread;
-    Some(Matrix3::new(s, 0.0, -s * mx, 0.0, s, -s * my, 0.0, 0.0, 1.0))
+    Some(Matrix3::new(
+        s,
+        0.0,
+        -s * mx,
+        0.0,
+        s,
+        -s * my,
+        0.0,
+        0.0,
+        1.0,
+    ))
 }
 
 /// Pose of a plane from the homography that takes its millimetres to rays `(x/z, y/z)`.
@@ -67,7 +88,11 @@ pub fn pose(h: &Matrix3<f64>) -> Option<(Rotation3<f64>, Vector3<f64>)> {
     }
     let sign = if h[(2, 2)] < 0.0 { -1.0 } else { 1.0 };
     let h = h * (sign / size);
-    let (a, b, t) = (h.column(0).into_owned(), h.column(1).into_owned(), h.column(2).into_owned());
+    let (a, b, t) = (
+        h.column(0).into_owned(),
+        h.column(1).into_owned(),
+        h.column(2).into_owned(),
+    );
     // The nearest pair of unit vectors at right angles, symmetric in both.
     let (mid, off) = ((a + b).try_normalize(1e-12)?, (a - b).try_normalize(1e-12)?);
     let half = std::f64::consts::FRAC_1_SQRT_2;
@@ -86,10 +111,19 @@ mod tests {
     #[test]
     fn four_corners_fix_the_homography() {
         let from = [[0.0, 0.0], [180.0, 0.0], [180.0, 30.0], [0.0, 30.0]].map(Point2::from);
-        let to = [[100.0, 200.0], [560.0, 210.0], [555.0, 290.0], [105.0, 275.0]].map(Point2::from);
+        let to = [
+            [100.0, 200.0],
+            [560.0, 210.0],
+            [555.0, 290.0],
+            [105.0, 275.0],
+        ]
+        .map(Point2::from);
         let h = homography(&from, &to).expect("four corners");
         let p = apply(&h, &Point2::new(90.0, 15.0));
-        assert!((p.x - 322.25806).abs() < 1e-4 && (p.y - 243.96313).abs() < 1e-4, "{p}");
+        assert!(
+            (p.x - 322.25806).abs() < 1e-4 && (p.y - 243.96313).abs() < 1e-4,
+            "{p}"
+        );
     }
 
     #[test]

@@ -15,7 +15,9 @@ use thiserror::Error;
 #[derive(Debug, Error, PartialEq)]
 pub enum ScaleError {
     /// No card handed in.
-    #[error("no scale card was found in the photo; lay one flat beside the line, whole and in focus")]
+    #[error(
+        "no scale card was found in the photo; lay one flat beside the line, whole and in focus"
+    )]
     NoCard,
     /// Too few corners, or all on one line.
     #[error(
@@ -30,7 +32,9 @@ pub enum ScaleError {
         need: usize,
     },
     /// The adjustment went nowhere.
-    #[error("the camera's place can't be worked out from card '{name}'; lay the card flat on the panel and take the photo less from the side")]
+    #[error(
+        "the camera's place can't be worked out from card '{name}'; lay the card flat on the panel and take the photo less from the side"
+    )]
     Unsolved {
         /// Card name.
         name: String,
@@ -51,7 +55,11 @@ pub struct Printed {
 impl Default for Printed {
     /// Not measured: nominal, with an ordinary printer's error of 0.3% (design section 4).
     fn default() -> Self {
-        Printed { ratio_x: 1.0, ratio_y: 1.0, u95: 0.003 }
+        Printed {
+            ratio_x: 1.0,
+            ratio_y: 1.0,
+            u95: 0.003,
+        }
     }
 }
 
@@ -175,7 +183,10 @@ impl Frame {
             ratio: (0..self.half_sides.len())
                 .map(|i| {
                     let k = curls + 2 * self.half_sides.len() + 2 * i;
-                    [self.printed.ratio_x * (1.0 + p[k] * u), self.printed.ratio_y * (1.0 + p[k + 1] * u)]
+                    [
+                        self.printed.ratio_x * (1.0 + p[k] * u),
+                        self.printed.ratio_y * (1.0 + p[k + 1] * u),
+                    ]
                 })
                 .collect(),
             placements: self
@@ -188,7 +199,12 @@ impl Frame {
                 })
                 .collect(),
             curl: (0..self.half_sides.len())
-                .map(|i| [p[curls + 2 * i] * CURL_U_MM, p[curls + 2 * i + 1] * CURL_U_MM])
+                .map(|i| {
+                    [
+                        p[curls + 2 * i] * CURL_U_MM,
+                        p[curls + 2 * i + 1] * CURL_U_MM,
+                    ]
+                })
                 .collect(),
             half_sides: self.half_sides.clone(),
         }
@@ -210,20 +226,30 @@ impl State {
 
     /// Photo place of a place `depth` mm behind the panel's surface.
     fn px_above(&self, mm: Point2<f64>, depth: f64) -> Option<Point2<f64>> {
-        let place = self.rotation * (self.surface.lift(mm) + Vector3::z() * depth) + self.translation;
-        (place.z > 1.0).then(|| self.lens.project(Point2::new(place.x / place.z, place.y / place.z)))
+        let place =
+            self.rotation * (self.surface.lift(mm) + Vector3::z() * depth) + self.translation;
+        (place.z > 1.0).then(|| {
+            self.lens
+                .project(Point2::new(place.x / place.z, place.y / place.z))
+        })
     }
 
     /// Place in the first card's frame (true mm) that a photo place shows.
     pub(super) fn mm(&self, px: Point2<f64>) -> Option<Point2<f64>> {
         let ray = self.lens.ray(px);
         let back = self.rotation.inverse();
-        self.surface.meet(back * -self.translation, back * Vector3::new(ray.x, ray.y, 1.0))
+        self.surface.meet(
+            back * -self.translation,
+            back * Vector3::new(ray.x, ray.y, 1.0),
+        )
     }
 
     /// Where a printed corner of card `index` lies in the first card's frame.
     fn place(&self, index: usize, printed: Point2<f64>) -> Point2<f64> {
-        let (x, y) = (printed.x * self.ratio[index][0], printed.y * self.ratio[index][1]);
+        let (x, y) = (
+            printed.x * self.ratio[index][0],
+            printed.y * self.ratio[index][1],
+        );
         if index == 0 {
             return Point2::new(x, y);
         }
@@ -249,7 +275,9 @@ impl State {
 /// # Errors
 /// [`ScaleError`]: no card, too few corners, no answer.
 pub fn solve(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
-    let Some(first) = cards.first() else { return Err(ScaleError::NoCard) };
+    let Some(first) = cards.first() else {
+        return Err(ScaleError::NoCard);
+    };
     for card in cards {
         if card.corners.len() < NEED {
             return Err(ScaleError::TooFew {
@@ -306,8 +334,14 @@ fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
     for twin in [false, true] {
         let (rotation, at) = first_pose;
         let centre = rotation * Vector3::new(origin.x, origin.y, 0.0) + at;
-        let rotation = if twin { twin_of(rotation, centre) } else { rotation };
-        let Some(placements) = placements(cards, &lens, rotation, centre, origin) else { continue };
+        let rotation = if twin {
+            twin_of(rotation, centre)
+        } else {
+            rotation
+        };
+        let Some(placements) = placements(cards, &lens, rotation, centre, origin) else {
+            continue;
+        };
         let (axis_rad, axis_u) = match assume.axis_rad {
             Some(axis) => (axis, 2f64.to_radians()),
             None => (axis_of(cards, &placements), 5f64.to_radians()),
@@ -348,7 +382,11 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
         p = got.parameters.clone();
         let corners: usize = cards.iter().map(|c| c.corners.len()).sum();
         let state = frame.state(&p);
-        let square: f64 = misses(cards, &state)?.iter().flatten().map(|m| m.norm_squared()).sum();
+        let square: f64 = misses(cards, &state)?
+            .iter()
+            .flatten()
+            .map(|m| m.norm_squared())
+            .sum();
         let free = (2 * corners) as f64 - (6 + 3 * frame.placements.len()) as f64;
         let found = (square / free.max(1.0)).sqrt();
         adjusted = Some((got, found));
@@ -381,7 +419,10 @@ fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<nalgebra::Vector2<f64
         .iter()
         .enumerate()
         .map(|(i, card)| {
-            card.corners.iter().map(|c| Some(state.corner_px(i, c.mm.0)? - c.px.0)).collect()
+            card.corners
+                .iter()
+                .map(|c| Some(state.corner_px(i, c.mm.0)? - c.px.0))
+                .collect()
         })
         .collect()
 }
@@ -398,7 +439,11 @@ fn alike(cards: &[Card], misses: &[Vec<nalgebra::Vector2<f64>>]) -> f64 {
         for (corner, miss) in card.corners.iter().zip(misses) {
             square += miss.norm_squared();
             count += 1.0;
-            let right = if (corner.id + 1) % across != 0 { at(corner.id + 1) } else { None };
+            let right = if (corner.id + 1) % across != 0 {
+                at(corner.id + 1)
+            } else {
+                None
+            };
             for k in [right, at(corner.id + across)].into_iter().flatten() {
                 product += miss.dot(&misses[k]);
                 pairs += 1.0;
@@ -431,9 +476,16 @@ fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Opt
     let curls = FIXED + frame.lens_root.len() + 3 * frame.placements.len();
     for k in curls..p.len() {
         value.push(p[k]);
-        part.push(if k < curls + 2 * cards.len() { Part::Pose } else { Part::Scale });
+        part.push(if k < curls + 2 * cards.len() {
+            Part::Pose
+        } else {
+            Part::Scale
+        });
     }
-    value.iter().all(|v| v.is_finite()).then_some(Residuals { value, part })
+    value
+        .iter()
+        .all(|v| v.is_finite())
+        .then_some(Residuals { value, part })
 }
 
 /// Lens to start from and a root of its covariance (columns).
@@ -441,8 +493,17 @@ fn lens_prior(assume: &Assume) -> (Lens, Vec<[f64; PARAMETERS]>) {
     let long = assume.width.max(assume.height) as f64;
     let phone = |lens: &Lens, focal_share: f64| {
         let f = lens.fx;
-        let sd: [f64; PARAMETERS] =
-            [focal_share * f, 0.003 * f, 0.008 * long, 0.008 * long, 0.1, 0.08, 5e-4, 5e-4, 0.03];
+        let sd: [f64; PARAMETERS] = [
+            focal_share * f,
+            0.003 * f,
+            0.008 * long,
+            0.008 * long,
+            0.1,
+            0.08,
+            5e-4,
+            5e-4,
+            0.03,
+        ];
         let mut root: Vec<[f64; PARAMETERS]> = Vec::new();
         for (i, s) in sd.iter().enumerate() {
             let mut column = [0.0; PARAMETERS];
@@ -515,7 +576,12 @@ fn placements(
 ) -> Option<Vec<[f64; 3]>> {
     let flat = State {
         lens: *lens,
-        surface: Surface { bow: 0.0, skew: 0.0, axis_rad: 0.0, origin },
+        surface: Surface {
+            bow: 0.0,
+            skew: 0.0,
+            axis_rad: 0.0,
+            origin,
+        },
         rotation,
         translation: centre,
         ratio: vec![[1.0, 1.0]],
@@ -526,8 +592,11 @@ fn placements(
     cards[1..]
         .iter()
         .map(|card| {
-            let seen: Vec<(Point2<f64>, Point2<f64>)> =
-                card.corners.iter().map(|c| Some((c.mm.0, flat.mm(c.px.0)?))).collect::<Option<_>>()?;
+            let seen: Vec<(Point2<f64>, Point2<f64>)> = card
+                .corners
+                .iter()
+                .map(|c| Some((c.mm.0, flat.mm(c.px.0)?)))
+                .collect::<Option<_>>()?;
             Some(rigid(&seen))
         })
         .collect()
@@ -557,7 +626,11 @@ fn axis_of(cards: &[Card], placements: &[[f64; 3]]) -> f64 {
     let turns = std::iter::once(0.0).chain(placements.iter().map(|p| p[2]));
     let (mut x, mut y) = (0.0, 0.0);
     for (card, turn) in cards.iter().zip(turns) {
-        let long = if card.layout.squares_x >= card.layout.squares_y { 0.0 } else { std::f64::consts::FRAC_PI_2 };
+        let long = if card.layout.squares_x >= card.layout.squares_y {
+            0.0
+        } else {
+            std::f64::consts::FRAC_PI_2
+        };
         // An axis has no sense of direction: doubled angles average.
         let (s, c) = (2.0 * (turn + long)).sin_cos();
         x += c;

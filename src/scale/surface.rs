@@ -70,7 +70,10 @@ impl Surface {
         let (_, z) = self.plan(a);
         let b = eye.y + (z - eye.z) / direction.z * direction.y;
         let (s, c) = self.axis_rad.sin_cos();
-        Some(Point2::new(self.origin.x + a * c - b * s, self.origin.y + a * s + b * c))
+        Some(Point2::new(
+            self.origin.x + a * c - b * s,
+            self.origin.y + a * s + b * c,
+        ))
     }
 }
 
@@ -80,8 +83,12 @@ mod tests {
 
     #[test]
     fn a_ray_to_a_lifted_place_meets_it() {
-        let surface =
-            Surface { bow: 2e-4, skew: -3e-8, axis_rad: 0.1, origin: Point2::new(80.0, 50.0) };
+        let surface = Surface {
+            bow: 2e-4,
+            skew: -3e-8,
+            axis_rad: 0.1,
+            origin: Point2::new(80.0, 50.0),
+        };
         let eye = Vector3::new(30.0, -120.0, -900.0);
         for (x, y) in [(-500.0, 20.0), (0.0, 0.0), (80.0, 50.0), (640.0, -130.0)] {
             let place = surface.lift(Point2::new(x, y));
@@ -93,7 +100,12 @@ mod tests {
     /// Against the arc length of the same curve summed in small steps.
     #[test]
     fn arc_length_is_kept() {
-        let surface = Surface { bow: 2e-4, skew: 3e-8, axis_rad: 0.0, origin: Point2::origin() };
+        let surface = Surface {
+            bow: 2e-4,
+            skew: 3e-8,
+            axis_rad: 0.0,
+            origin: Point2::origin(),
+        };
         let n = 20_000;
         let mut length = 0.0;
         let mut last = surface.lift(Point2::new(0.0, 0.0));

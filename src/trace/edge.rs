@@ -64,7 +64,12 @@ const SLOPE_PRIOR: f64 = 0.05;
 const MISFIT_PRIOR: f64 = 0.02;
 
 /// Finds the edge near `start` (row of each column) over the usable columns; `None` when there is no edge.
-pub fn locate(strip: &Strip, start: &[f64], usable: &[bool], options: &EdgeOptions) -> Option<Located> {
+pub fn locate(
+    strip: &Strip,
+    start: &[f64],
+    usable: &[bool],
+    options: &EdgeOptions,
+) -> Option<Located> {
     let near = 4.0 / options.pitch_px;
     let far = 11.0 / options.pitch_px;
     let both = sides(strip, start, usable, near, far)?;
@@ -80,13 +85,20 @@ pub fn locate(strip: &Strip, start: &[f64], usable: &[bool], options: &EdgeOptio
     let limit = 2.5 * best.badness;
     // A light that sees the edge more blurred sees it through halved chroma, and displaced.
     let sharp = 1.4 * best.blur_px + 0.1;
-    let chosen: Vec<&Tried> =
-        tried.iter().filter(|t| t.badness < limit && t.blur_px <= sharp).take(4).collect();
+    let chosen: Vec<&Tried> = tried
+        .iter()
+        .filter(|t| t.badness < limit && t.blur_px <= sharp)
+        .take(4)
+        .collect();
     let mixed: Vec<Mixed> = weights(&chosen, options.pitch_px)
         .into_iter()
         .zip(&chosen)
         .filter(|(w, _)| *w > 0.02)
-        .map(|(weight, t)| Mixed { weight, tried: t, grey: seen_in(strip, &t.light) })
+        .map(|(weight, t)| Mixed {
+            weight,
+            tried: t,
+            grey: seen_in(strip, &t.light),
+        })
         .collect();
     let mut found = refine(&mixed, best, usable, options)?;
     found.rough_px = best.rough_px;
@@ -111,7 +123,12 @@ fn weights(lights: &[&Tried], pitch_px: f64) -> Vec<f64> {
         ok.then(|| (t.readings[i - 1] - 2.0 * t.readings[i] + t.readings[i + 1]) * pitch_px)
     };
     let covariance = |a: &Tried, b: &Tried| {
-        let clip = |t: &Tried, d: f64| d.clamp(-4.0 * t.rough_px * 6f64.sqrt(), 4.0 * t.rough_px * 6f64.sqrt());
+        let clip = |t: &Tried, d: f64| {
+            d.clamp(
+                -4.0 * t.rough_px * 6f64.sqrt(),
+                4.0 * t.rough_px * 6f64.sqrt(),
+            )
+        };
         let (mut sum, mut n) = (0.0, 0.0);
         for i in 1..a.readings.len().min(b.readings.len()).saturating_sub(1) {
             if let (Some(p), Some(q)) = (second(a, i), second(b, i)) {
@@ -173,7 +190,14 @@ fn try_light(
     usable: &[bool],
     options: &EdgeOptions,
 ) -> Option<Tried> {
-    let first = try_blur(grey, light.clone(), start, usable, options, line_blur(grey, start, usable, options)?)?;
+    let first = try_blur(
+        grey,
+        light.clone(),
+        start,
+        usable,
+        options,
+        line_blur(grey, start, usable, options)?,
+    )?;
     // Along the course just found the profile is sharper than along the start.
     let blur_px = line_blur(grey, &first.course, usable, options)?;
     if blur_px == first.blur_px {
@@ -192,7 +216,10 @@ fn line_blur(grey: &Grey, path: &[f64], usable: &[bool], options: &EdgeOptions) 
         let mean = profile(grey, path, usable, first..last + 1, reach)?;
         let mut found: Option<(f64, f64)> = None;
         for blur_px in options.blurs_px.iter().filter(|b| **b >= least) {
-            let window = Window { blur: blur_px / options.pitch_px, half, pitch_px: options.pitch_px };
+            let window = Window {
+                blur: blur_px / options.pitch_px,
+                half,
+            };
             let r = read(&mean, reach as f64, 0.0, &window, None, 6);
             if r.good && found.is_none_or(|(m, _)| r.misfit < m) {
                 found = Some((r.misfit, *blur_px));
@@ -201,7 +228,11 @@ fn line_blur(grey: &Grey, path: &[f64], usable: &[bool], options: &EdgeOptions) 
         found.map(|f| f.1)
     };
     let near = best(9.0, 0.0)?;
-    if near < 2.5 { Some(near) } else { best(15.0, 2.0).or(Some(near)) }
+    if near < 2.5 {
+        Some(near)
+    } else {
+        best(15.0, 2.0).or(Some(near))
+    }
 }
 
 fn try_blur(
@@ -212,7 +243,10 @@ fn try_blur(
     options: &EdgeOptions,
     blur_px: f64,
 ) -> Option<Tried> {
-    let wide = EdgeOptions { station: options.wide, ..options.clone() };
+    let wide = EdgeOptions {
+        station: options.wide,
+        ..options.clone()
+    };
     let cutoff = (options.shortest * options.station as f64 / options.wide as f64).max(4.0);
     let window = Window::new(blur_px, options.pitch_px);
     let mut path = start.to_vec();
@@ -225,8 +259,11 @@ fn try_blur(
     }
     let (x, w) = split(&readings);
     let smooth = course(&x, &w, cutoff, 4)?;
-    let mut misfits: Vec<f64> =
-        readings.iter().filter(|r| r.good).map(|r| r.misfit / r.step.abs().max(1e-6)).collect();
+    let mut misfits: Vec<f64> = readings
+        .iter()
+        .filter(|r| r.good)
+        .map(|r| r.misfit / r.step.abs().max(1e-6))
+        .collect();
     let share = misfits.len() as f64 / readings.len().max(1) as f64;
     if misfits.len() < 4 {
         return None;
@@ -275,9 +312,25 @@ fn read_mixed(
     let mut out: Vec<Reading> = Vec::new();
     for m in mixed {
         let window = Window::new(m.tried.blur_px, options.pitch_px);
-        let one = read_all(&m.grey, path, usable, options, &window, Some(&m.tried.steps), 1);
+        let one = read_all(
+            &m.grey,
+            path,
+            usable,
+            options,
+            &window,
+            Some(&m.tried.steps),
+            1,
+        );
         if out.is_empty() {
-            out = one.iter().map(|r| Reading { row: 0.0, step: 0.0, misfit: 0.0, good: r.good }).collect();
+            out = one
+                .iter()
+                .map(|r| Reading {
+                    row: 0.0,
+                    step: 0.0,
+                    misfit: 0.0,
+                    good: r.good,
+                })
+                .collect();
         }
         for (sum, r) in out.iter_mut().zip(&one) {
             sum.row += m.weight * r.row;
@@ -290,7 +343,12 @@ fn read_mixed(
 }
 
 /// Final readings, course and texture.
-fn refine(mixed: &[Mixed], best: &Tried, usable: &[bool], options: &EdgeOptions) -> Option<Located> {
+fn refine(
+    mixed: &[Mixed],
+    best: &Tried,
+    usable: &[bool],
+    options: &EdgeOptions,
+) -> Option<Located> {
     let blur = best.blur_px / options.pitch_px;
     let mut path = best.course.clone();
     let columns = path.len();
@@ -311,9 +369,14 @@ fn refine(mixed: &[Mixed], best: &Tried, usable: &[bool], options: &EdgeOptions)
         smooth = Some(c);
     }
     let smooth = smooth?;
-    let column: Vec<f64> =
-        (0..readings.len()).map(|i| (i as f64 + 0.5) * options.station as f64 - 0.5).collect();
-    let residual: Vec<f64> = readings.iter().zip(&smooth.value).map(|(r, c)| r.row - c).collect();
+    let column: Vec<f64> = (0..readings.len())
+        .map(|i| (i as f64 + 0.5) * options.station as f64 - 0.5)
+        .collect();
+    let residual: Vec<f64> = readings
+        .iter()
+        .zip(&smooth.value)
+        .map(|(r, c)| r.row - c)
+        .collect();
     let good: Vec<&Reading> = readings.iter().filter(|r| r.good).collect();
     let n = good.len().max(1) as f64;
     let step = good.iter().map(|r| r.step).sum::<f64>() / n;
@@ -336,9 +399,13 @@ fn refine(mixed: &[Mixed], best: &Tried, usable: &[bool], options: &EdgeOptions)
 /// How far the next best lights see the course from the best one, at each of `n` stations; level differences count half.
 fn disagreement(tried: &[Tried], n: usize) -> Vec<f64> {
     let mut out = vec![0.0; n];
-    let Some(best) = tried.first() else { return out };
-    let others: Vec<&Tried> =
-        tried[1..].iter().filter(|t| t.badness < 2.0 * best.badness && t.stations.len() == best.stations.len()).collect();
+    let Some(best) = tried.first() else {
+        return out;
+    };
+    let others: Vec<&Tried> = tried[1..]
+        .iter()
+        .filter(|t| t.badness < 2.0 * best.badness && t.stations.len() == best.stations.len())
+        .collect();
     if others.is_empty() {
         return out;
     }
@@ -346,7 +413,12 @@ fn disagreement(tried: &[Tried], n: usize) -> Vec<f64> {
     let off: Vec<Vec<f64>> = others
         .iter()
         .map(|t| {
-            let mut d: Vec<f64> = t.stations.iter().zip(&best.stations).map(|(a, b)| a - b).collect();
+            let mut d: Vec<f64> = t
+                .stations
+                .iter()
+                .zip(&best.stations)
+                .map(|(a, b)| a - b)
+                .collect();
             let mut sorted = d.clone();
             sorted.sort_by(f64::total_cmp);
             let level = sorted[m / 2];
@@ -371,7 +443,10 @@ struct Reading {
 }
 
 fn split(readings: &[Reading]) -> (Vec<f64>, Vec<f64>) {
-    readings.iter().map(|r| (r.row, if r.good { 1.0 } else { 0.0 })).unzip()
+    readings
+        .iter()
+        .map(|r| (r.row, if r.good { 1.0 } else { 0.0 }))
+        .unzip()
 }
 
 /// Values at stations spread to columns.
@@ -382,23 +457,29 @@ fn spread_out(stations: &[f64], station: usize, columns: usize) -> Vec<f64> {
             let at = ((c as f64 + 0.5) / station as f64 - 0.5).clamp(0.0, last as f64);
             let i = (at.floor() as usize).min(last.saturating_sub(1));
             let f = at - i as f64;
-            if last == 0 { stations[0] } else { stations[i] * (1.0 - f) + stations[i + 1] * f }
+            if last == 0 {
+                stations[0]
+            } else {
+                stations[i] * (1.0 - f) + stations[i + 1] * f
+            }
         })
         .collect()
 }
 
-/// Blur, rows a pixel and the window that follows from them.
+/// Blur and the window that follows from it, rows.
 struct Window {
     blur: f64,
     half: f64,
-    pitch_px: f64,
 }
 
 impl Window {
     fn new(blur_px: f64, pitch_px: f64) -> Window {
         // Both plateaus must show beyond the blurred step: three blurs and at least 4.5 px.
         let half_px = (3.0 * blur_px + 1.5).max(4.5);
-        Window { blur: blur_px / pitch_px, half: half_px / pitch_px, pitch_px }
+        Window {
+            blur: blur_px / pitch_px,
+            half: half_px / pitch_px,
+        }
     }
 }
 
@@ -414,7 +495,11 @@ fn read_all(
     use rayon::prelude::*;
     let stations = grey.columns / options.station.max(1);
     // A single round takes one step from the course and needs no more than its window.
-    let spare = if rounds > 1 { 6.0 / options.pitch_px } else { 1.0 };
+    let spare = if rounds > 1 {
+        6.0 / options.pitch_px
+    } else {
+        1.0
+    };
     let reach = (window.half + spare).ceil() as i64;
     (0..stations)
         .into_par_iter()
@@ -424,8 +509,20 @@ fn read_all(
             let at = (k * options.station + options.station / 2).min(path.len() - 1);
             let middle = path[at];
             match profile(grey, path, usable, columns, reach) {
-                Some(p) => read(&p, reach as f64, middle, window, steps.map(|s| s[at]), rounds),
-                None => Reading { row: middle, step: 0.0, misfit: 0.0, good: false },
+                Some(p) => read(
+                    &p,
+                    reach as f64,
+                    middle,
+                    window,
+                    steps.map(|s| s[at]),
+                    rounds,
+                ),
+                None => Reading {
+                    row: middle,
+                    step: 0.0,
+                    misfit: 0.0,
+                    good: false,
+                },
             }
         })
         .collect()
@@ -500,7 +597,11 @@ fn read(
     for _ in 0..rounds.max(1) {
         match solve_once(profile, reach, x, step, window) {
             Some(s) => {
-                let most = if known.is_some() { 6.0 * window.half } else { 0.8 * window.blur };
+                let most = if known.is_some() {
+                    6.0 * window.half
+                } else {
+                    0.8 * window.blur
+                };
                 x += s.shift.clamp(-most, most);
                 if known.is_none() {
                     step = if s.step.abs() > 1e-4 { s.step } else { 1e-4 };
@@ -513,8 +614,16 @@ fn read(
             }
         }
     }
-    let good = ok && (known.is_some() || x.abs() <= reach - window.half) && step > 0.15 && misfit.is_finite();
-    Reading { row: middle + if ok { x } else { 0.0 }, step, misfit, good }
+    let good = ok
+        && (known.is_some() || x.abs() <= reach - window.half)
+        && step > 0.15
+        && misfit.is_finite();
+    Reading {
+        row: middle + if ok { x } else { 0.0 },
+        step,
+        misfit,
+        good,
+    }
 }
 
 struct Step {
@@ -538,7 +647,11 @@ fn plateau_step(profile: &[f64], reach: f64, window: &Window) -> f64 {
             nb += 1.0;
         }
     }
-    if na > 0.0 && nb > 0.0 { b / nb - a / na } else { 0.0 }
+    if na > 0.0 && nb > 0.0 {
+        b / nb - a / na
+    } else {
+        0.0
+    }
 }
 
 fn solve_once(profile: &[f64], reach: f64, x: f64, step: f64, window: &Window) -> Option<Step> {
@@ -546,14 +659,18 @@ fn solve_once(profile: &[f64], reach: f64, x: f64, step: f64, window: &Window) -
     let mut side = SVector::<f64, 5>::zeros();
     let mut weights = 0.0;
     let first = (x + reach - window.half - 1.0).ceil().max(0.0) as usize;
-    let last = ((x + reach + window.half + 1.0).floor() as usize).min(profile.len().saturating_sub(1));
+    let last =
+        ((x + reach + window.half + 1.0).floor() as usize).min(profile.len().saturating_sub(1));
     let rows = |k: usize| {
         let o = k as f64 - reach - x;
         let weight = (window.half + 1.0 - o.abs()).clamp(0.0, 1.0);
         let z = o / window.blur;
         let phi = normal_cdf(z);
         let bell = (-0.5 * z * z).exp() / (window.blur * (2.0 * std::f64::consts::PI).sqrt());
-        (weight, SVector::<f64, 5>::new(1.0, phi, o * (1.0 - phi), o * phi, -step * bell))
+        (
+            weight,
+            SVector::<f64, 5>::new(1.0, phi, o * (1.0 - phi), o * phi, -step * bell),
+        )
     };
     for k in first..=last {
         let y = profile[k];
@@ -579,7 +696,11 @@ fn solve_once(profile: &[f64], reach: f64, x: f64, step: f64, window: &Window) -
         let miss = y - b.dot(&c);
         square += w * miss * miss;
     }
-    Some(Step { shift: c[4], step: c[1], misfit: (square / weights).sqrt() })
+    Some(Step {
+        shift: c[4],
+        step: c[1],
+        misfit: (square / weights).sqrt(),
+    })
 }
 
 /// Φ, by the complementary error function of W. J. Cody's form as in Numerical Recipes (erfcc), error below 1.2e-7.
@@ -593,9 +714,14 @@ pub fn normal_cdf(z: f64) -> f64 {
                     + t * (0.09678418
                         + t * (-0.18628806
                             + t * (0.27886807
-                                + t * (-1.13520398 + t * (1.48851587 + t * (-0.82215223 + t * 0.17087277)))))))))
+                                + t * (-1.13520398
+                                    + t * (1.48851587 + t * (-0.82215223 + t * 0.17087277)))))))))
             .exp();
-    if z >= 0.0 { 1.0 - 0.5 * tail } else { 0.5 * tail }
+    if z >= 0.0 {
+        1.0 - 0.5 * tail
+    } else {
+        0.5 * tail
+    }
 }
 
 /// What the estimator makes of the texture beside the edge: its first step on the flanks, where the true shift is nothing.
@@ -619,7 +745,12 @@ fn phantoms(
                 .map(|k| {
                     let columns = k * options.station..(k + 1) * options.station;
                     let at = (k * options.station + options.station / 2).min(path.len() - 1);
-                    mixed.iter().map(|m| m.weight * phantom(m, path, usable, options, columns.clone(), at, *side)).sum()
+                    mixed
+                        .iter()
+                        .map(|m| {
+                            m.weight * phantom(m, path, usable, options, columns.clone(), at, *side)
+                        })
+                        .sum()
                 })
                 .collect();
             let found = series.iter().filter(|v| v.is_finite()).count();
@@ -642,7 +773,10 @@ fn phantom(
     let reach = (window.half + 1.0).ceil() as i64;
     // Beside the step, but on the strip.
     let room = 0.5 * mixed.grey.rows as f64 - reach as f64 - 4.0 / options.pitch_px;
-    let away = side * (2.0 * window.half + 2.0 / options.pitch_px).min(room).max(1.2 * window.half);
+    let away = side
+        * (2.0 * window.half + 2.0 / options.pitch_px)
+            .min(room)
+            .max(1.2 * window.half);
     profile_beside(&mixed.grey, path, away, usable, columns, reach)
         .and_then(|p| solve_once(&p, reach as f64, 0.0, mixed.tried.steps[at], &window))
         .map_or(f64::NAN, |s| s.shift)

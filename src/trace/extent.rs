@@ -23,13 +23,16 @@ pub struct ExtentOptions {
     pub anchor: usize,
 }
 
+/// A gap between panels is darker than this share of the panels beside it (square-rooted light).
+const DARK: f32 = 0.82;
+
 /// Unbroken stretches of the line, first column and one past the last; between two of them is a gap.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Extent {
     /// The stretches, in order.
     pub stretches: Vec<std::ops::Range<usize>>,
-    /// For each stretch, how surely it carries the line: mean share of the step, over its standard error.
-    pub t: Vec<f64>,
+    /// Parts of the stretches where the line itself can't be seen (coat sanded through, a drip), but the panel goes on.
+    pub unseen: Vec<std::ops::Range<usize>>,
 }
 
 /// Colours of both flanks at one column.
@@ -41,7 +44,9 @@ struct Flanks {
 
 /// Finds the stretches of the line whose row in each column is `path`.
 pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Extent> {
-    let flanks: Vec<Option<Flanks>> = (0..strip.columns).map(|c| flanks_at(strip, c, path[c], options)).collect();
+    let flanks: Vec<Option<Flanks>> = (0..strip.columns)
+        .map(|c| flanks_at(strip, c, path[c], options))
+        .collect();
     let bounds = boundaries(&flanks, options);
     let mut parts: Vec<(std::ops::Range<usize>, f64, f64, f32)> = Vec::new();
     for pair in bounds.windows(2) {
@@ -61,12 +66,21 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
         let mut skipped = 0;
         loop {
             k += direction;
-            let Some(part) = usize::try_from(k).ok().and_then(|k| parts.get(k)) else { break };
-            let edge = &parts[*if direction < 0 { kept.first() } else { kept.last() }.unwrap_or(&home)];
+            let Some(part) = usize::try_from(k).ok().and_then(|k| parts.get(k)) else {
+                break;
+            };
+            let edge = &parts[*if direction < 0 {
+                kept.first()
+            } else {
+                kept.last()
+            }
+            .unwrap_or(&home)];
             // A gap is narrow and dark; what lies beyond it must be like what lies before it.
-            let beyond = usize::try_from(k + direction).ok().and_then(|k| parts.get(k));
+            let beyond = usize::try_from(k + direction)
+                .ok()
+                .and_then(|k| parts.get(k));
             let dark = part.0.len() <= options.widest_gap
-                && beyond.is_some_and(|b| part.3 < 0.82 * b.3.min(edge.3) && on(b));
+                && beyond.is_some_and(|b| part.3 < DARK * b.3.min(edge.3) && on(b));
             if on(part) && !dark && part.0.len() > options.reach / 2 {
                 if direction < 0 {
                     kept.insert(0, k as usize);
@@ -76,40 +90,98 @@ pub fn extent(strip: &Strip, path: &[f64], options: &ExtentOptions) -> Option<Ex
                 skipped = 0;
             } else {
                 skipped += part.0.len();
-                if skipped > options.widest_gap || (part.3 > 1.2 * edge.3 && part.0.len() > options.reach) {
+                if skipped > options.widest_gap
+                    || (part.3 > 1.2 * edge.3 && part.0.len() > options.reach)
+                {
                     break;
                 }
             }
         }
     }
     let mut stretches: Vec<std::ops::Range<usize>> = Vec::new();
-    let mut t = Vec::new();
+    let mut unseen = Vec::new();
+    let mut last: Option<usize> = None;
     for k in kept {
-        let (range, _, strength, _) = &parts[k];
+        let range = parts[k].0.clone();
+        let Some(before) = last.replace(k) else {
+            stretches.push(range);
+            continue;
+        };
+        // Between two panels it is dark; where it is not, the panel goes on and only the line is not seen.
+        let light = parts[before].3.min(parts[k].3);
+        let gap = (before + 1..k).any(|m| parts[m].3 < DARK * light);
         match stretches.last_mut() {
-            // No gap between them: a shadow's edge or the like.
-            Some(last) if last.end == range.start => last.end = range.end,
-            _ => {
-                stretches.push(range.clone());
-                t.push(*strength);
+            Some(stretch) if !gap => {
+                if stretch.end < range.start {
+                    unseen.push(stretch.end..range.start);
+                }
+                stretch.end = range.end;
+            }
+            _ => stretches.push(range),
+        }
+    }
+    unseen.extend(bare(&flanks, options));
+    Some(Extent { stretches, unseen })
+}
+
+/// Columns about which a clear step is missing: coat sanded through, a drip. Where the step is a faint one this can't be
+/// told from noise and nothing is marked.
+fn bare(flanks: &[Option<Flanks>], options: &ExtentOptions) -> Vec<std::ops::Range<usize>> {
+    const CLEAR: f32 = 0.08;
+    const LEAST_SHARE: f32 = 0.25;
+    let size2: f32 = options.step.iter().map(|s| s * s).sum();
+    if size2 < CLEAR * CLEAR {
+        return Vec::new();
+    }
+    let share: Vec<Option<f32>> = flanks
+        .iter()
+        .map(|f| {
+            f.as_ref().map(|f| {
+                (0..3)
+                    .map(|i| (f.below[i] - f.above[i]) * options.step[i])
+                    .sum::<f32>()
+                    / size2
+            })
+        })
+        .collect();
+    let reach = options.reach.max(2);
+    let missing = |c: usize| {
+        let around = &share[c.saturating_sub(reach)..(c + reach + 1).min(share.len())];
+        let seen: Vec<f32> = around.iter().flatten().copied().collect();
+        !seen.is_empty() && seen.iter().sum::<f32>() / (seen.len() as f32) < LEAST_SHARE
+    };
+    let mut out: Vec<std::ops::Range<usize>> = Vec::new();
+    for c in 0..share.len() {
+        if missing(c) {
+            match out.last_mut() {
+                Some(last) if last.end == c => last.end = c + 1,
+                _ => out.push(c..c + 1),
             }
         }
     }
-    Some(Extent { stretches, t })
+    out
 }
 
 fn flanks_at(strip: &Strip, column: usize, middle: f64, options: &ExtentOptions) -> Option<Flanks> {
     let cells = strip.column(column);
     let mean = |from: f64, to: f64| -> Option<Cell> {
-        let (from, to) = (from.ceil().max(0.0) as usize, to.floor().min(cells.len() as f64 - 1.0));
+        let (from, to) = (
+            from.ceil().max(0.0) as usize,
+            to.floor().min(cells.len() as f64 - 1.0),
+        );
         if to < from as f64 {
             return None;
         }
-        let seen: Vec<&Cell> = cells[from..=to as usize].iter().filter(|c| !c[0].is_nan()).collect();
+        let seen: Vec<&Cell> = cells[from..=to as usize]
+            .iter()
+            .filter(|c| !c[0].is_nan())
+            .collect();
         if 2 * seen.len() < to as usize + 1 - from {
             return None;
         }
-        Some(std::array::from_fn(|i| seen.iter().map(|c| c[i]).sum::<f32>() / seen.len() as f32))
+        Some(std::array::from_fn(|i| {
+            seen.iter().map(|c| c[i]).sum::<f32>() / seen.len() as f32
+        }))
     };
     Some(Flanks {
         above: mean(middle - options.far, middle - options.near)?,
@@ -118,14 +190,20 @@ fn flanks_at(strip: &Strip, column: usize, middle: f64, options: &ExtentOptions)
 }
 
 fn distance(a: &Cell, b: &Cell) -> f32 {
-    a.iter().zip(b).take(3).map(|(a, b)| (a - b) * (a - b)).sum::<f32>().sqrt()
+    a.iter()
+        .zip(b)
+        .take(3)
+        .map(|(a, b)| (a - b) * (a - b))
+        .sum::<f32>()
+        .sqrt()
 }
 
 /// First and last visible column and every place between where both flanks change at once.
 fn boundaries(flanks: &[Option<Flanks>], options: &ExtentOptions) -> Vec<usize> {
     let n = flanks.len();
     let seen = |c: usize| flanks[c].is_some();
-    let (Some(first), Some(last)) = ((0..n).find(|c| seen(*c)), (0..n).rev().find(|c| seen(*c))) else {
+    let (Some(first), Some(last)) = ((0..n).find(|c| seen(*c)), (0..n).rev().find(|c| seen(*c)))
+    else {
         return Vec::new();
     };
     let reach = options.reach.max(2);
@@ -141,12 +219,23 @@ fn boundaries(flanks: &[Option<Flanks>], options: &ExtentOptions) -> Vec<usize> 
             }
             (k > 0.0).then(|| (a.map(|v| v / k), b.map(|v| v / k)))
         };
-        match (mean(c.saturating_sub(reach)..c), mean(c..(c + reach).min(n))) {
+        match (
+            mean(c.saturating_sub(reach)..c),
+            mean(c..(c + reach).min(n)),
+        ) {
             (Some(l), Some(r)) => distance(&l.0, &r.0).min(distance(&l.1, &r.1)),
             _ => 0.0,
         }
     };
-    let changes: Vec<f32> = (0..n).map(|c| if c > first && c < last { change(c) } else { 0.0 }).collect();
+    let changes: Vec<f32> = (0..n)
+        .map(|c| {
+            if c > first && c < last {
+                change(c)
+            } else {
+                0.0
+            }
+        })
+        .collect();
     let mut sorted: Vec<f32> = changes[first..=last].to_vec();
     sorted.sort_by(f32::total_cmp);
     let usual = sorted[sorted.len() / 2];
@@ -157,7 +246,9 @@ fn boundaries(flanks: &[Option<Flanks>], options: &ExtentOptions) -> Vec<usize> 
             continue;
         }
         let around = c.saturating_sub(reach / 2)..(c + reach / 2 + 1).min(n);
-        let peak = around.clone().all(|k| changes[k] < changes[c] || (changes[k] == changes[c] && k >= c));
+        let peak = around
+            .clone()
+            .all(|k| changes[k] < changes[c] || (changes[k] == changes[c] && k >= c));
         if peak {
             bounds.push(c);
         }
@@ -182,8 +273,9 @@ fn carried(
         let (mut sum, mut n) = (0.0, 0.0);
         for c in chunk {
             if let Some(f) = flanks_at(strip, *c, path[*c], options) {
-                let along: f64 =
-                    (0..3).map(|i| (f.below[i] - f.above[i]) as f64 * options.step[i] as f64).sum();
+                let along: f64 = (0..3)
+                    .map(|i| (f.below[i] - f.above[i]) as f64 * options.step[i] as f64)
+                    .sum();
                 sum += along / size2.max(1e-12);
                 n += 1.0;
             }
@@ -202,6 +294,10 @@ fn carried(
 }
 
 fn brightness(flanks: &[Option<Flanks>], range: &std::ops::Range<usize>) -> f32 {
-    let seen: Vec<f32> = flanks[range.clone()].iter().flatten().map(|f| f.above[3].max(f.below[3])).collect();
+    let seen: Vec<f32> = flanks[range.clone()]
+        .iter()
+        .flatten()
+        .map(|f| f.above[3].max(f.below[3]))
+        .collect();
     seen.iter().sum::<f32>() / seen.len().max(1) as f32
 }

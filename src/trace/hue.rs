@@ -36,7 +36,11 @@ pub struct Grey {
 /// The strip seen in one light.
 pub fn seen_in(strip: &Strip, light: &Light) -> Grey {
     let values = match light {
-        Light::Mixture(w) => strip.cells.iter().map(|c| w[0] * c[0] + w[1] * c[1] + w[2] * c[2]).collect(),
+        Light::Mixture(w) => strip
+            .cells
+            .iter()
+            .map(|c| w[0] * c[0] + w[1] * c[1] + w[2] * c[2])
+            .collect(),
         Light::Brightness { shares } => strip
             .cells
             .iter()
@@ -51,7 +55,11 @@ pub fn seen_in(strip: &Strip, light: &Light) -> Grey {
             })
             .collect(),
     };
-    Grey { columns: strip.columns, rows: strip.rows, values }
+    Grey {
+        columns: strip.columns,
+        rows: strip.rows,
+        values,
+    }
 }
 
 /// Y' of linear red, green and blue (ITU-R BT.601 weights, JFIF 1.02).
@@ -63,11 +71,17 @@ fn luma(rgb: [f64; 3]) -> f64 {
 /// in order.
 fn shares(sides: &Sides) -> Option<Vec<f32>> {
     const STEPS: usize = 64;
-    let mix = |t: f64| luma(std::array::from_fn(|i| f64::from(sides.above[i]) * (1.0 - t) + f64::from(sides.below[i]) * t));
+    let mix = |t: f64| {
+        luma(std::array::from_fn(|i| {
+            f64::from(sides.above[i]) * (1.0 - t) + f64::from(sides.below[i]) * t
+        }))
+    };
     let curve: Vec<f64> = (0..=STEPS).map(|k| mix(k as f64 / STEPS as f64)).collect();
     let (first, last) = (curve[0], curve[STEPS]);
     let rise = last - first;
-    let ordered = curve.windows(2).all(|p| (p[1] - p[0]) * rise > 0.05 * rise * rise / STEPS as f64);
+    let ordered = curve
+        .windows(2)
+        .all(|p| (p[1] - p[0]) * rise > 0.05 * rise * rise / STEPS as f64);
     if rise.abs() < 0.01 || !ordered {
         return None;
     }
@@ -80,7 +94,9 @@ fn shares(sides: &Sides) -> Option<Vec<f32>> {
         if along >= 1.0 {
             return 1.0 + (y - last) / slope_at(STEPS - 1);
         }
-        let k = curve.partition_point(|c| (c - first) / rise <= along).clamp(1, STEPS);
+        let k = curve
+            .partition_point(|c| (c - first) / rise <= along)
+            .clamp(1, STEPS);
         (k as f64 - 1.0 + (y - curve[k - 1]) / (curve[k] - curve[k - 1])) / STEPS as f64
     };
     Some((0..256).map(|v| share(v as f64 / 255.0) as f32).collect())
@@ -110,20 +126,30 @@ pub fn sides(strip: &Strip, middle: &[f64], usable: &[bool], near: f64, far: f64
             if cell[0].is_nan() || off.abs() < near || off.abs() > far {
                 continue;
             }
-            if off < 0.0 { above.push(*cell) } else { below.push(*cell) }
+            if off < 0.0 {
+                above.push(*cell)
+            } else {
+                below.push(*cell)
+            }
         }
     }
     if above.len() < 20 || below.len() < 20 {
         return None;
     }
     let scatter = (spread(&above) + spread(&below)) * 0.5;
-    Some(Sides { above: median(&mut above), below: median(&mut below), scatter })
+    Some(Sides {
+        above: median(&mut above),
+        below: median(&mut below),
+        scatter,
+    })
 }
 
 fn median(cells: &mut [Cell]) -> Cell {
     std::array::from_fn(|i| {
         let middle = cells.len() / 2;
-        cells.select_nth_unstable_by(middle, |a, b| a[i].total_cmp(&b[i])).1[i]
+        cells
+            .select_nth_unstable_by(middle, |a, b| a[i].total_cmp(&b[i]))
+            .1[i]
     })
 }
 
@@ -131,7 +157,11 @@ fn spread(cells: &[Cell]) -> Matrix3<f64> {
     let n = cells.len() as f64;
     let vector = |c: &Cell| Vector3::new(c[0] as f64, c[1] as f64, c[2] as f64);
     let mean = cells.iter().map(vector).sum::<Vector3<f64>>() / n;
-    cells.iter().map(|c| (vector(c) - mean) * (vector(c) - mean).transpose()).sum::<Matrix3<f64>>() / n
+    cells
+        .iter()
+        .map(|c| (vector(c) - mean) * (vector(c) - mean).transpose())
+        .sum::<Matrix3<f64>>()
+        / n
 }
 
 /// Lights worth trying: red, green, blue, brightness, along the difference of the sides, and along the difference with the
@@ -146,7 +176,10 @@ pub fn lights(sides: &Sides) -> Vec<Light> {
         }
     };
     for i in 0..3 {
-        push(Vector3::from_fn(|k, _| if k == i { 1.0 } else { 0.0 }), d[i]);
+        push(
+            Vector3::from_fn(|k, _| if k == i { 1.0 } else { 0.0 }),
+            d[i],
+        );
     }
     push(d, d.norm_squared());
     // Discounting mottle must not be trusted beyond the noise of the pixels themselves.

@@ -21,7 +21,9 @@ use thiserror::Error;
 #[derive(Debug, Error, PartialEq)]
 pub enum TraceError {
     /// The card's plane is not in the picture.
-    #[error("the panel around the card is hardly in the picture; step back so that the whole line shows")]
+    #[error(
+        "the panel around the card is hardly in the picture; step back so that the whole line shows"
+    )]
     OffPanel,
     /// Nothing runs along the panel.
     #[error(
@@ -29,10 +31,14 @@ pub enum TraceError {
     )]
     NoLine,
     /// Nothing near the points given.
-    #[error("no line runs near the points given with --near; give points on the line itself, at least two, far apart")]
+    #[error(
+        "no line runs near the points given with --near; give points on the line itself, at least two, far apart"
+    )]
     NoLineNear,
     /// All points at one place.
-    #[error("the points given with --near lie at one place; give two or more along the line, far apart")]
+    #[error(
+        "the points given with --near lie at one place; give two or more along the line, far apart"
+    )]
     PointsTogether,
     /// One line on each side of the cards, equally strong.
     #[error(
@@ -43,7 +49,9 @@ pub enum TraceError {
         apart_mm: f64,
     },
     /// Too short to say anything.
-    #[error("only {seen_mm:.0} mm of the line can be seen; at least {need_mm:.0} mm are needed. Step back or clear what covers it")]
+    #[error(
+        "only {seen_mm:.0} mm of the line can be seen; at least {need_mm:.0} mm are needed. Step back or clear what covers it"
+    )]
     TooShort {
         /// Length seen, mm.
         seen_mm: f64,
@@ -51,6 +59,8 @@ pub enum TraceError {
         need_mm: f64,
     },
     /// The edge is not sharp enough anywhere.
-    #[error("the line is too faint or too blurred to locate; let light fall across it from one side, or lay a tape along it")]
+    #[error(
+        "the line is too faint or too blurred to locate; let light fall across it from one side, or lay a tape along it"
+    )]
     Faint,
 }

@@ -22,6 +22,8 @@ pub struct SeekOptions {
     pub rise: f32,
     /// Largest bow looked for, rows from the middle to either end.
     pub bow: f32,
+    /// Smaller mean steps of colour (the three colours' root sum of squares) are not looked at.
+    pub least_step: f32,
 }
 
 /// A coherent line.
@@ -69,58 +71,65 @@ pub fn steps(strip: &Strip, options: &SeekOptions) -> Steps {
     let blocks = strip.columns.div_ceil(options.block.max(1));
     let rows = strip.rows;
     let mut step = vec![[f32::NAN; 3]; blocks * rows];
-    step.par_chunks_mut(rows.max(1)).enumerate().for_each(|(block, out)| {
-        let first = block * options.block;
-        let last = (first + options.block).min(strip.columns);
-        let mut sum = vec![[0f32; 3]; rows];
-        let mut count = vec![0u16; rows];
-        let mut running = vec![[0f32; 4]; rows + 1];
-        for column in first..last {
-            for (row, cell) in strip.column(column).iter().enumerate() {
-                let before = running[row];
-                running[row + 1] = if cell[0].is_nan() {
-                    before
-                } else {
-                    [before[0] + cell[0], before[1] + cell[1], before[2] + cell[2], before[3] + 1.0]
-                };
-            }
-            let (reach, skip) = (options.reach, options.skip);
-            for row in reach + skip..rows.saturating_sub(reach + skip) {
-                let above = diff(&running[row - skip], &running[row - skip - reach]);
-                let below = diff(&running[row + 1 + skip + reach], &running[row + 1 + skip]);
-                let n = reach as f32;
-                if above[3] == n && below[3] == n {
-                    for c in 0..3 {
-                        sum[row][c] += (below[c] - above[c]) / n;
+    step.par_chunks_mut(rows.max(1))
+        .enumerate()
+        .for_each(|(block, out)| {
+            let first = block * options.block;
+            let last = (first + options.block).min(strip.columns);
+            let mut sum = vec![[0f32; 3]; rows];
+            let mut count = vec![0u16; rows];
+            let mut running = vec![[0f32; 4]; rows + 1];
+            for column in first..last {
+                for (row, cell) in strip.column(column).iter().enumerate() {
+                    let before = running[row];
+                    running[row + 1] = if cell[0].is_nan() {
+                        before
+                    } else {
+                        [
+                            before[0] + cell[0],
+                            before[1] + cell[1],
+                            before[2] + cell[2],
+                            before[3] + 1.0,
+                        ]
+                    };
+                }
+                let (reach, skip) = (options.reach, options.skip);
+                for row in reach + skip..rows.saturating_sub(reach + skip) {
+                    let above = diff(&running[row - skip], &running[row - skip - reach]);
+                    let below = diff(&running[row + 1 + skip + reach], &running[row + 1 + skip]);
+                    let n = reach as f32;
+                    if above[3] == n && below[3] == n {
+                        for c in 0..3 {
+                            sum[row][c] += (below[c] - above[c]) / n;
+                        }
+                        count[row] += 1;
                     }
-                    count[row] += 1;
                 }
             }
-        }
-        let mut plain = vec![[f32::NAN; 3]; rows];
-        for row in 0..rows {
-            if 2 * count[row] as usize >= last - first {
-                plain[row] = sum[row].map(|v| v / count[row] as f32);
+            let mut plain = vec![[f32::NAN; 3]; rows];
+            for row in 0..rows {
+                if 2 * count[row] as usize >= last - first {
+                    plain[row] = sum[row].map(|v| v / count[row] as f32);
+                }
             }
-        }
-        // A slow change of light steps everywhere alike: what counts is how far a step stands above those beside it.
-        let beside = options.reach + 2 * options.skip;
-        for row in beside..rows.saturating_sub(beside) {
-            let (up, here, down) = (plain[row - beside], plain[row], plain[row + beside]);
-            if here[0].is_nan() {
-                continue;
+            // A slow change of light steps everywhere alike: what counts is how far a step stands above those beside it.
+            let beside = options.reach + 2 * options.skip;
+            for row in beside..rows.saturating_sub(beside) {
+                let (up, here, down) = (plain[row - beside], plain[row], plain[row + beside]);
+                if here[0].is_nan() {
+                    continue;
+                }
+                let along = |d: [f32; 3]| d.iter().zip(here).map(|(a, b)| a * b).sum::<f32>();
+                let (a, b) = (along(up), along(down));
+                // Both beside step the same way: the lesser is the slow change. NaN compares as no.
+                let common = if a > 0.0 && b > 0.0 {
+                    if a < b { up } else { down }
+                } else {
+                    [0.0; 3]
+                };
+                out[row] = std::array::from_fn(|i| here[i] - common[i]);
             }
-            let along = |d: [f32; 3]| d.iter().zip(here).map(|(a, b)| a * b).sum::<f32>();
-            let (a, b) = (along(up), along(down));
-            // Both beside step the same way: the lesser is the slow change. NaN compares as no.
-            let common = if a > 0.0 && b > 0.0 {
-                if a < b { up } else { down }
-            } else {
-                [0.0; 3]
-            };
-            out[row] = std::array::from_fn(|i| here[i] - common[i]);
-        }
-    });
+        });
     Steps { blocks, rows, step }
 }
 
@@ -152,6 +161,10 @@ pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
                     }
                     let mean = [sum[0] / n, sum[1] / n, sum[2] / n];
                     let size2 = mean.iter().map(|m| m * m).sum::<f32>();
+                    // A panel that fills half of the strip halves the mean.
+                    if size2 < 0.25 * options.least_step * options.least_step {
+                        continue;
+                    }
                     let scatter2 = ((sum[3] / n - size2) / 3.0).max(1e-8);
                     let t = (size2 * n / scatter2).sqrt();
                     if best[row].as_ref().is_none_or(|b| t > b.t) {
@@ -188,7 +201,7 @@ pub fn lines(steps: &Steps, options: &SeekOptions) -> Vec<Candidate> {
     found.sort_by(|a, b| b.t.total_cmp(&a.t).then(a.row.total_cmp(&b.row)));
     let mut kept: Vec<Candidate> = Vec::new();
     for mut candidate in found {
-        if kept.len() >= 24 {
+        if kept.len() >= 48 {
             break;
         }
         if kept.iter().all(|k| (k.row - candidate.row).abs() > apart) {
@@ -247,13 +260,19 @@ fn settle(steps: &Steps, candidate: &mut Candidate) {
         .collect();
     let mut range = 0..steps.blocks;
     for _ in 0..3 {
-        let Some((mean, scatter2, n)) = moments(&found[range.clone()]) else { return };
+        let Some((mean, scatter2, n)) = moments(&found[range.clone()]) else {
+            return;
+        };
         let size2 = mean.iter().map(|m| m * m).sum::<f32>().max(1e-12);
         candidate.step = mean;
         candidate.seen = n;
         candidate.t = (size2 * n as f32 / scatter2.max(1e-8)).sqrt();
         let share = |d: &[f32; 3]| d.iter().zip(mean).map(|(a, b)| a * b).sum::<f32>() / size2;
-        let agree = found[range.clone()].iter().flatten().filter(|d| share(d) > 0.3).count();
+        let agree = found[range.clone()]
+            .iter()
+            .flatten()
+            .filter(|d| share(d) > 0.3)
+            .count();
         candidate.agree = agree as f32 / n as f32;
         // The stretch with the largest sum of (share - 0.45), Kadane's way; blocks that can't be seen are neutral.
         let (mut best, mut sum, mut from, mut stretch) = (0.0, 0.0, 0, range.clone());
@@ -288,7 +307,15 @@ fn moments(found: &[Option<[f32; 3]>]) -> Option<([f32; 3], f32, usize)> {
             mean[i] += d[i] / n as f32;
         }
     }
-    let square: f32 =
-        found.iter().flatten().map(|d| d.iter().zip(mean).map(|(a, m)| (a - m) * (a - m)).sum::<f32>()).sum();
+    let square: f32 = found
+        .iter()
+        .flatten()
+        .map(|d| {
+            d.iter()
+                .zip(mean)
+                .map(|(a, m)| (a - m) * (a - m))
+                .sum::<f32>()
+        })
+        .sum();
     Some((mean, square / (3.0 * n as f32), n))
 }

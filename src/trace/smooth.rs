@@ -55,10 +55,18 @@ pub fn course(readings: &[f64], weight: &[f64], cutoff: f64, rounds: usize) -> O
         let reach = 4.685 * sd.max(1e-9);
         for i in 0..n {
             let u = (readings[i] - value[i]).abs() * weight[i].sqrt() / reach;
-            kept[i] = if u < 1.0 { weight[i] * (1.0 - u * u).powi(2) } else { 0.0 };
+            kept[i] = if u < 1.0 {
+                weight[i] * (1.0 - u * u).powi(2)
+            } else {
+                0.0
+            };
         }
     }
-    Some(Course { value, weight: kept, sd })
+    Some(Course {
+        value,
+        weight: kept,
+        sd,
+    })
 }
 
 #[cfg(test)]

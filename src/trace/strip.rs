@@ -48,14 +48,21 @@ impl Strip {
             Coding::Gamma => v as f32 / 255.0,
         });
         let mut cells = vec![BLANK; columns * rows];
-        cells.par_chunks_mut(rows.max(1)).enumerate().for_each(|(column, cells)| {
-            for (row, cell) in cells.iter_mut().enumerate() {
-                if let Some(at) = place(column, row) {
-                    *cell = read(photo, &table, at);
+        cells
+            .par_chunks_mut(rows.max(1))
+            .enumerate()
+            .for_each(|(column, cells)| {
+                for (row, cell) in cells.iter_mut().enumerate() {
+                    if let Some(at) = place(column, row) {
+                        *cell = read(photo, &table, at);
+                    }
                 }
-            }
-        });
-        Strip { columns, rows, cells }
+            });
+        Strip {
+            columns,
+            rows,
+            cells,
+        }
     }
 
     /// One column.
@@ -74,7 +81,12 @@ fn read(photo: &Photo, table: &[f32; 256], at: Point2<f64>) -> Cell {
         return BLANK;
     }
     let (fx, fy) = ((at.x - x) as f32, (at.y - y) as f32);
-    let weights = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
+    let weights = [
+        (1.0 - fx) * (1.0 - fy),
+        fx * (1.0 - fy),
+        (1.0 - fx) * fy,
+        fx * fy,
+    ];
     let places = [(i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1)];
     let mut cell = [0.0; 4];
     for (w, (x, y)) in weights.into_iter().zip(places) {

@@ -4,12 +4,12 @@ use super::guide::{Guide, masked, masks};
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::scale::Scale;
+use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::trace::TraceError;
 use crate::trace::edge::{EdgeOptions, Located, locate};
 use crate::trace::extent::{ExtentOptions, extent};
 use crate::trace::hue::{lights, seen_in, sides};
 use crate::trace::strip::{Coding, Strip};
-use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use nalgebra::{Point2, Vector2};
 
 /// Rows a photo pixel: finer than a pixel so that a slanting line's own samples fill the profile.
@@ -32,10 +32,6 @@ pub struct Followed {
     pub stretches: Vec<std::ops::Range<usize>>,
     /// The edge at the stations.
     pub edge: Located,
-    /// Columns of a station.
-    pub station: usize,
-    /// Whether it was looked for as a faint change of shade.
-    pub faint: bool,
 }
 
 impl Followed {
@@ -77,13 +73,26 @@ pub fn follow(
     });
     let n = centre.len();
     let typical = mm_per_px[n / 2];
-    let everywhere: Vec<bool> = (0..n).map(|c| !strip.column(c)[middle as usize][0].is_nan()).collect();
+    let everywhere: Vec<bool> = (0..n)
+        .map(|c| !strip.column(c)[middle as usize][0].is_nan())
+        .collect();
     let faint = guide.clear < 2.5;
-    let start = if faint { vec![middle; n] } else { near_edge(&strip, middle, &everywhere).unwrap_or_else(|| vec![middle; n]) };
+    let start = if faint {
+        vec![middle; n]
+    } else {
+        near_edge(&strip, middle, &everywhere, guide.neutral).unwrap_or_else(|| vec![middle; n])
+    };
     let anchor = anchor_column(&centre, scale, guide);
     let rows_per_mm = 1.0 / (typical * PITCH_PX);
     let gamma = softened(&strip);
-    let both = sides(&gamma, &start, &everywhere, 2.0 * rows_per_mm, 8.0 * rows_per_mm).ok_or(TraceError::Faint)?;
+    let both = sides(
+        &gamma,
+        &start,
+        &everywhere,
+        2.0 * rows_per_mm,
+        8.0 * rows_per_mm,
+    )
+    .ok_or(TraceError::Faint)?;
     let found = extent(
         &gamma,
         &start,
@@ -111,9 +120,15 @@ pub fn follow(
             usable[c] = everywhere[c];
         }
     }
+    for part in &found.unseen {
+        usable[part.clone()].fill(false);
+    }
     let seen_mm = usable.iter().filter(|u| **u).count() as f64 * typical;
     if seen_mm < 60.0 {
-        return Err(TraceError::TooShort { seen_mm, need_mm: 60.0 });
+        return Err(TraceError::TooShort {
+            seen_mm,
+            need_mm: 60.0,
+        });
     }
     let station = ((1.6 / typical).round() as usize).max(2);
     let station_mm = station as f64 * typical;
@@ -133,7 +148,14 @@ pub fn follow(
         }
     }
     let edge = edge.ok_or(TraceError::Faint)?;
-    Ok(Followed { centre, normal, mm_per_px, middle, stretches, edge, station, faint })
+    Ok(Followed {
+        centre,
+        normal,
+        mm_per_px,
+        middle,
+        stretches,
+        edge,
+    })
 }
 
 type Columns = (Vec<Point2<f64>>, Vec<Vector2<f64>>, Vec<f64>);
@@ -143,12 +165,18 @@ fn columns(photo: &Photo, scale: &Scale, guide: &Guide) -> Option<Columns> {
     const EVERY: f64 = 8.0;
     let (first, last) = (guide.course.first()?.0, guide.course.last()?.0);
     let b_at = |a: f64| {
-        let k = guide.course.partition_point(|p| p.0 <= a).clamp(1, guide.course.len() - 1);
+        let k = guide
+            .course
+            .partition_point(|p| p.0 <= a)
+            .clamp(1, guide.course.len() - 1);
         let (p, q) = (guide.course[k - 1], guide.course[k]);
         p.1 + (q.1 - p.1) * ((a - p.0) / (q.0 - p.0)).clamp(-3.0, 4.0)
     };
     let inside = |p: &Point2<f64>| {
-        p.x >= 1.0 && p.y >= 1.0 && p.x <= photo.width as f64 - 3.0 && p.y <= photo.height as f64 - 3.0
+        p.x >= 1.0
+            && p.y >= 1.0
+            && p.x <= photo.width as f64 - 3.0
+            && p.y <= photo.height as f64 - 3.0
     };
     // Knots about eight pixels apart, straight between them.
     let mut knots: Vec<(Point2<f64>, Vector2<f64>, f64)> = Vec::new();
@@ -191,7 +219,8 @@ fn columns(photo: &Photo, scale: &Scale, guide: &Guide) -> Option<Columns> {
         for i in 0..n {
             let f = i as f64 / n as f64;
             out.0.push(pair[0].0 + (pair[1].0 - pair[0].0) * f);
-            out.1.push((pair[0].1 * (1.0 - f) + pair[1].1 * f).normalize());
+            out.1
+                .push((pair[0].1 * (1.0 - f) + pair[1].1 * f).normalize());
             out.2.push(pair[0].2 * (1.0 - f) + pair[1].2 * f);
         }
     }
@@ -200,9 +229,13 @@ fn columns(photo: &Photo, scale: &Scale, guide: &Guide) -> Option<Columns> {
 
 fn anchor_column(centre: &[Point2<f64>], scale: &Scale, guide: &Guide) -> usize {
     let away = |p: &Point2<f64>| {
-        scale.mm_from_px(crate::units::Px(*p)).map_or(f64::INFINITY, |m| (guide.ab(m).0 - guide.anchor).abs())
+        scale
+            .mm_from_px(crate::units::Px(*p))
+            .map_or(f64::INFINITY, |m| (guide.ab(m).0 - guide.anchor).abs())
     };
-    let coarse = (0..centre.len()).step_by(8).min_by(|a, b| away(&centre[*a]).total_cmp(&away(&centre[*b])));
+    let coarse = (0..centre.len())
+        .step_by(8)
+        .min_by(|a, b| away(&centre[*a]).total_cmp(&away(&centre[*b])));
     coarse.unwrap_or(0)
 }
 
@@ -211,15 +244,20 @@ fn softened(strip: &Strip) -> Strip {
     Strip {
         columns: strip.columns,
         rows: strip.rows,
-        cells: strip.cells.iter().map(|c| c.map(|v| v.max(0.0).sqrt())).collect(),
+        cells: strip
+            .cells
+            .iter()
+            .map(|c| c.map(|v| v.max(0.0).sqrt()))
+            .collect(),
     }
 }
 
 /// Course of the strongest edge within a few pixels of the guide, for a start: a cheapest path.
-fn near_edge(strip: &Strip, middle: f64, usable: &[bool]) -> Option<Vec<f64>> {
+fn near_edge(strip: &Strip, middle: f64, usable: &[bool], shade: bool) -> Option<Vec<f64>> {
     const BLOCK: usize = 8;
     const REACH: i64 = 18;
-    const BOX: i64 = 6;
+    // A change of shade may take a dozen pixels; a narrow look would find one end of it.
+    let box_rows: i64 = if shade { 16 } else { 6 };
     let start = vec![middle; strip.columns];
     let both = sides(strip, &start, usable, 10.0, 26.0)?;
     let all = lights(&both);
@@ -235,7 +273,10 @@ fn near_edge(strip: &Strip, middle: f64, usable: &[bool]) -> Option<Vec<f64>> {
         let mut n = 0f32;
         for c in columns {
             if usable[c] {
-                for (m, v) in mean.iter_mut().zip(&grey.values[c * grey.rows..(c + 1) * grey.rows]) {
+                for (m, v) in mean
+                    .iter_mut()
+                    .zip(&grey.values[c * grey.rows..(c + 1) * grey.rows])
+                {
                     *m += v;
                 }
                 n += 1.0;
@@ -247,18 +288,37 @@ fn near_edge(strip: &Strip, middle: f64, usable: &[bool]) -> Option<Vec<f64>> {
         for r in 0..rows as i64 {
             let at = middle as i64 + r - REACH;
             let side = |from: i64| -> f32 {
-                (from..from + BOX).map(|k| mean.get(k.max(0) as usize).copied().unwrap_or(f32::NAN)).sum::<f32>()
-                    / (BOX as f32 * n)
+                (from..from + box_rows)
+                    .map(|k| mean.get(k.max(0) as usize).copied().unwrap_or(f32::NAN))
+                    .sum::<f32>()
+                    / (box_rows as f32 * n)
             };
-            let step = side(at + 1) - side(at - BOX);
+            let step = side(at + 1) - side(at - box_rows);
             cost[block * rows + r as usize] = 1.0 - step.clamp(-0.5, 1.6);
         }
     }
-    let grid = CostGrid { rows, columns: blocks, cost: &cost };
-    let options = PathOptions { jump: 3, slope_cost: 0.01, bend_cost: 0.02, gap_cost: 0.9 };
+    let grid = CostGrid {
+        rows,
+        columns: blocks,
+        cost: &cost,
+    };
+    let options = PathOptions {
+        jump: 3,
+        slope_cost: 0.04,
+        bend_cost: 0.04,
+        gap_cost: 0.9,
+    };
     let path = cheapest_path(&grid, &options)?;
-    let readings: Vec<f64> = path.rows.iter().map(|r| *r as f64 - REACH as f64 + middle).collect();
-    let weight: Vec<f64> = path.seen.iter().map(|s| if *s { 1.0 } else { 0.0 }).collect();
+    let readings: Vec<f64> = path
+        .rows
+        .iter()
+        .map(|r| *r as f64 - REACH as f64 + middle)
+        .collect();
+    let weight: Vec<f64> = path
+        .seen
+        .iter()
+        .map(|s| if *s { 1.0 } else { 0.0 })
+        .collect();
     let smooth = crate::trace::smooth::course(&readings, &weight, 8.0, 3)?;
     Some(
         (0..strip.columns)
@@ -266,7 +326,11 @@ fn near_edge(strip: &Strip, middle: f64, usable: &[bool]) -> Option<Vec<f64>> {
                 let at = ((c as f64 + 0.5) / BLOCK as f64 - 0.5).clamp(0.0, blocks as f64 - 1.0);
                 let i = (at.floor() as usize).min(blocks.saturating_sub(2));
                 let f = at - i as f64;
-                if blocks == 1 { smooth.value[0] } else { smooth.value[i] * (1.0 - f) + smooth.value[i + 1] * f }
+                if blocks == 1 {
+                    smooth.value[0]
+                } else {
+                    smooth.value[i] * (1.0 - f) + smooth.value[i + 1] * f
+                }
             })
             .collect(),
     )

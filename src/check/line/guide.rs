@@ -6,9 +6,9 @@ use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::homography::{apply, homography};
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
+use crate::trace::TraceError;
 use crate::trace::seek::{Candidate, SeekOptions, lines, steps};
 use crate::trace::strip::{Coding, Strip};
-use crate::trace::TraceError;
 use crate::units::{Mm, Px};
 use nalgebra::{Point2, Vector2};
 
@@ -52,7 +52,11 @@ pub fn axis(guide: &Guide) -> f64 {
     let slope = (last.1 - first.1) / (last.0 - first.0);
     let d = guide.along + guide.across * slope;
     let angle = d.y.atan2(d.x);
-    if angle.cos() < 0.0 { angle + std::f64::consts::PI } else { angle }
+    if angle.cos() < 0.0 {
+        angle + std::f64::consts::PI
+    } else {
+        angle
+    }
 }
 
 /// Quads of the cards with their margins, photo px: nothing is looked for there.
@@ -69,7 +73,10 @@ pub fn masks(cards: &[Card]) -> Vec<[Point2<f64>; 4]> {
                 card.layout.squares_x as f64 * card.layout.square_mm,
                 card.layout.squares_y as f64 * card.layout.square_mm,
             );
-            Some([(-m, -m), (w + m, -m), (w + m, d + m), (-m, d + m)].map(|(x, y)| apply(&h, &Point2::new(x, y))))
+            Some(
+                [(-m, -m), (w + m, -m), (w + m, d + m), (-m, d + m)]
+                    .map(|(x, y)| apply(&h, &Point2::new(x, y))),
+            )
         })
         .collect()
 }
@@ -77,8 +84,14 @@ pub fn masks(cards: &[Card]) -> Vec<[Point2<f64>; 4]> {
 /// Whether a photo place lies in one of the quads.
 pub fn masked(quads: &[[Point2<f64>; 4]], p: Point2<f64>) -> bool {
     quads.iter().any(|q| {
-        let side = |a: Point2<f64>, b: Point2<f64>| (b.x - a.x) * (p.y - a.y) - (b.y - a.y) * (p.x - a.x);
-        let s = [side(q[0], q[1]), side(q[1], q[2]), side(q[2], q[3]), side(q[3], q[0])];
+        let side =
+            |a: Point2<f64>, b: Point2<f64>| (b.x - a.x) * (p.y - a.y) - (b.y - a.y) * (p.x - a.x);
+        let s = [
+            side(q[0], q[1]),
+            side(q[1], q[2]),
+            side(q[2], q[3]),
+            side(q[3], q[0]),
+        ];
         s.iter().all(|v| *v >= 0.0) || s.iter().all(|v| *v <= 0.0)
     })
 }
@@ -100,12 +113,21 @@ const REACH_MM: f64 = 230.0;
 ///
 /// # Errors
 /// [`TraceError`]: none there, none near the points, two equally likely.
-pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions) -> Result<Guide, TraceError> {
+pub fn find(
+    photo: &Photo,
+    cards: &[Card],
+    scale: &Scale,
+    options: &LineOptions,
+) -> Result<Guide, TraceError> {
     let middle = Px(cards_middle(cards));
     let mm_per_px = scale.mm_per_px(middle).ok_or(TraceError::OffPanel)?;
-    let near: Vec<Mm> = options.near.iter().filter_map(|p| scale.mm_from_px(*p)).collect();
+    let near: Vec<Mm> = options
+        .near
+        .iter()
+        .filter_map(|p| scale.mm_from_px(*p))
+        .collect();
     let tap_mm = 0.01 * photo.width.max(photo.height) as f64 * mm_per_px;
-    let frame = frame(scale, cards, &near, photo)?;
+    let frame = frame(scale, cards, &near)?;
     let quads = masks(cards);
     let cards_b: Vec<f64> = cards
         .iter()
@@ -129,7 +151,8 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
     let half = 0.5 * window.columns as f64 * window.pitch_a;
     let rise_mm = if near.len() >= 2 {
         let span = near.iter().map(|m| frame.ab(*m).0);
-        let reach = span.clone().fold(f64::NEG_INFINITY, f64::max) - span.fold(f64::INFINITY, f64::min);
+        let reach =
+            span.clone().fold(f64::NEG_INFINITY, f64::max) - span.fold(f64::INFINITY, f64::min);
         (1.5 * tap_mm * half / (0.5 * reach).max(1.0)).min(0.16 * half)
     } else {
         0.14 * half
@@ -140,24 +163,32 @@ pub fn find(photo: &Photo, cards: &[Card], scale: &Scale, options: &LineOptions)
         block: (24.0 / window.pitch_a).round().max(1.0) as usize,
         rise: (rise_mm / window.pitch_b) as f32,
         bow: (12.0 / window.pitch_b) as f32,
+        least_step: LEAST_STEP,
     };
     let coarse = steps(&strip, &look);
     let found = lines(&coarse, &look);
-    let chosen = choose(&strip, look.block, &found, &frame, &window, &near, tap_mm, &cards_b)?;
+    let chosen = choose(
+        &strip, look.block, &found, &frame, &window, &near, tap_mm, &cards_b,
+    )?;
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 
 fn cards_middle(cards: &[Card]) -> Point2<f64> {
     let n: f64 = cards.iter().map(|c| c.corners.len() as f64).sum();
-    let sum = cards.iter().flat_map(|c| c.corners.iter()).fold(Vector2::zeros(), |s, c| s + c.px.0.coords);
+    let sum = cards
+        .iter()
+        .flat_map(|c| c.corners.iter())
+        .fold(Vector2::zeros(), |s, c| s + c.px.0.coords);
     Point2::from(sum / n.max(1.0))
 }
 
 /// Frame of the search: along the near points, or along the bow axis through the cards.
-fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Guide, TraceError> {
-    let middle = scale.mm_from_px(Px(cards_middle(cards))).ok_or(TraceError::OffPanel)?;
+fn frame(scale: &Scale, cards: &[Card], near: &[Mm]) -> Result<Guide, TraceError> {
+    let middle = scale
+        .mm_from_px(Px(cards_middle(cards)))
+        .ok_or(TraceError::OffPanel)?;
     let (origin, mut along) = if near.len() >= 2 {
-        let line = crate_line(near).ok_or(TraceError::PointsTogether)?;
+        let line = axis_of_points(near).ok_or(TraceError::PointsTogether)?;
         (line.0, line.1)
     } else {
         let (s, c) = scale.laid_axis_rad().sin_cos();
@@ -175,10 +206,13 @@ fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Gu
     }
     let mut across = Vector2::new(-along.y, along.x);
     // Toward card +y; for a line that runs along y, toward +x.
-    if if across.y.abs() > 0.02 { across.y < 0.0 } else { across.x < 0.0 } {
+    if if across.y.abs() > 0.02 {
+        across.y < 0.0
+    } else {
+        across.x < 0.0
+    } {
         across = -across;
     }
-    let _ = photo;
     Ok(Guide {
         origin,
         along,
@@ -192,7 +226,7 @@ fn frame(scale: &Scale, cards: &[Card], near: &[Mm], photo: &Photo) -> Result<Gu
 }
 
 /// Centroid and direction of points (principal axis).
-fn crate_line(points: &[Mm]) -> Option<(Point2<f64>, Vector2<f64>)> {
+fn axis_of_points(points: &[Mm]) -> Option<(Point2<f64>, Vector2<f64>)> {
     let n = points.len() as f64;
     let mean = points.iter().fold(Vector2::zeros(), |s, p| s + p.0.coords) / n;
     let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
@@ -218,13 +252,17 @@ fn visible(
 ) -> Result<Window, TraceError> {
     let inside = |a: f64, b: f64| {
         scale.px_from_mm(frame.mm(a, b)).is_some_and(|p| {
-            p.0.x >= 0.0 && p.0.y >= 0.0 && p.0.x <= photo.width as f64 - 1.0 && p.0.y <= photo.height as f64 - 1.0
+            p.0.x >= 0.0
+                && p.0.y >= 0.0
+                && p.0.x <= photo.width as f64 - 1.0
+                && p.0.y <= photo.height as f64 - 1.0
         })
     };
     const STEP: f64 = 20.0;
     const MOST: f64 = 4000.0;
     let steps_b = 8;
-    let any = |a: f64| (0..=steps_b).any(|k| inside(a, low + (high - low) * k as f64 / steps_b as f64));
+    let any =
+        |a: f64| (0..=steps_b).any(|k| inside(a, low + (high - low) * k as f64 / steps_b as f64));
     let mut from = 0.0;
     while from > -MOST && any(from - STEP) {
         from -= STEP;
@@ -269,7 +307,12 @@ impl Lattice {
                 px.push(scale.px_from_mm(frame.mm(a, b)).map(|p| p.0));
             }
         }
-        Lattice { every_c, every_r, across, px }
+        Lattice {
+            every_c,
+            every_r,
+            across,
+            px,
+        }
     }
 
     fn px(&self, column: usize, row: usize) -> Option<Point2<f64>> {
@@ -280,8 +323,13 @@ impl Lattice {
         );
         let at = |i: usize, j: usize| self.px[i * self.across + j];
         let (p, q, r, s) = (at(i, j)?, at(i + 1, j)?, at(i, j + 1)?, at(i + 1, j + 1)?);
-        let mix = |p: f64, q: f64, r: f64, s: f64| (p * (1.0 - u) + q * u) * (1.0 - v) + (r * (1.0 - u) + s * u) * v;
-        Some(Point2::new(mix(p.x, q.x, r.x, s.x), mix(p.y, q.y, r.y, s.y)))
+        let mix = |p: f64, q: f64, r: f64, s: f64| {
+            (p * (1.0 - u) + q * u) * (1.0 - v) + (r * (1.0 - u) + s * u) * v
+        };
+        Some(Point2::new(
+            mix(p.x, q.x, r.x, s.x),
+            mix(p.y, q.y, r.y, s.y),
+        ))
     }
 }
 
@@ -342,29 +390,48 @@ fn choose<'a>(
     // Signed distance from the cards: negative above them, positive below.
     let beside = |c: &Candidate| {
         let b = b_at(c, 0.0);
-        if b < low { b - low } else if b > high { b - high } else { 0.0 }
+        if b < low {
+            b - low
+        } else if b > high {
+            b - high
+        } else {
+            0.0
+        }
     };
     let everywhere = 0..window.columns;
     let block = (block, strip.columns);
-    let flank = mean_colour(strip, window, everywhere.clone(), |_| (low - 10.0, high + 10.0));
+    let flank = mean_colour(strip, window, everywhere.clone(), |_| {
+        (low - 10.0, high + 10.0)
+    });
     let worth = |c: &Candidate| {
         // A panel's own edge, a mask or a shelf may be as straight as the swage: beyond a swage the same paint goes on.
         let side = if beside(c) < 0.0 { -1.0 } else { 1.0 };
         let beyond = |columns: std::ops::Range<usize>, from: f64, to: f64| {
             mean_colour(strip, window, columns, |column| {
                 let b = window.from_b + window.pitch_b * c.row_at(column, window.columns) as f64;
-                if side < 0.0 { (b - to, b - from) } else { (b + from, b + to) }
+                if side < 0.0 {
+                    (b - to, b - from)
+                } else {
+                    (b + from, b + to)
+                }
             })
         };
         let alike = [(14.0, 40.0), (40.0, 80.0), (80.0, 120.0)]
             .into_iter()
-            .filter_map(|(from, to)| Some(same_paint(&flank?, &beyond(everywhere.clone(), from, to)?)))
+            .filter_map(|(from, to)| {
+                Some(same_paint(&flank?, &beyond(everywhere.clone(), from, to)?))
+            })
             .fold(0.0, f64::max);
         // A swage ends where both its flanks do. Where what lies beyond runs on past the line's end, it is the background.
-        let open = ends(c, block).into_iter().flatten().filter_map(|(inside, outside)| {
-            Some(same_paint(&beyond(inside, 12.0, 50.0)?, &beyond(outside, 12.0, 50.0)?) > 0.5)
+        let open = ends(c, block)
+            .into_iter()
+            .flatten()
+            .filter_map(|(inside, outside)| {
+                Some(same_paint(&beyond(inside, 12.0, 50.0)?, &beyond(outside, 12.0, 50.0)?) > 0.5)
+            });
+        let background = open.fold(None, |all: Option<bool>, open| {
+            Some(all.unwrap_or(true) && open)
         });
-        let background = open.fold(None, |all: Option<bool>, open| Some(all.unwrap_or(true) && open));
         c.t.min(CLEAR_T) as f64
             * (-beside(c).abs() / 150.0).exp()
             * (c.blocks.len() as f64).sqrt()
@@ -380,10 +447,12 @@ fn choose<'a>(
             && worth(c) > 0.92 * worth(best)
     });
     match rival {
-        Some(other) => {
-            Err(TraceError::TwoLines { apart_mm: (beside(other) - beside(best)).abs() })
-        }
-        None => Ok(nearer_edge(found, best, window, strong, |c| beside(c).abs())),
+        Some(other) => Err(TraceError::TwoLines {
+            apart_mm: (beside(other) - beside(best)).abs(),
+        }),
+        None => Ok(nearer_edge(found, best, window, strong, |c| {
+            beside(c).abs()
+        })),
     }
 }
 
@@ -421,12 +490,24 @@ fn nearer_edge<'a>(
 
 /// Columns just inside and just outside of both ends of a candidate, where they lie inside the strip: three blocks each, one
 /// left out between.
-fn ends(c: &Candidate, (block, columns): (usize, usize)) -> [Option<(std::ops::Range<usize>, std::ops::Range<usize>)>; 2] {
+fn ends(
+    c: &Candidate,
+    (block, columns): (usize, usize),
+) -> [Option<(std::ops::Range<usize>, std::ops::Range<usize>)>; 2] {
     let (first, last) = (c.blocks.start * block, (c.blocks.end * block).min(columns));
     let reach = 3 * block;
-    let left = (first >= reach + block).then(|| (first + block..(first + block + reach).min(last), first - block - reach..first - block));
-    let right = (last + block + reach <= columns)
-        .then(|| (last.saturating_sub(block + reach).max(first)..last.saturating_sub(block), last + block..last + block + reach));
+    let left = (first >= reach + block).then(|| {
+        (
+            first + block..(first + block + reach).min(last),
+            first - block - reach..first - block,
+        )
+    });
+    let right = (last + block + reach <= columns).then(|| {
+        (
+            last.saturating_sub(block + reach).max(first)..last.saturating_sub(block),
+            last + block..last + block + reach,
+        )
+    });
     [left, right]
 }
 
@@ -466,7 +547,7 @@ fn mean_colour(
 fn same_paint(a: &[f64; 3], b: &[f64; 3]) -> f64 {
     let sum = |c: &[f64; 3]| c.iter().sum::<f64>().max(1e-6);
     let shade = (sum(a) / sum(b)).ln() / 0.3;
-    let hue = |i: usize| (a[i] / sum(a) - b[i] / sum(b)) / 0.03;
+    let hue = |i: usize| (a[i] / sum(a) - b[i] / sum(b)) / 0.012;
     (-0.5 * (shade * shade + hue(0).powi(2) + hue(2).powi(2))).exp()
 }
 
@@ -480,7 +561,10 @@ fn follow(
     scale: &Scale,
     cards: &[Card],
 ) -> Result<Guide, TraceError> {
-    let fine = SeekOptions { block: (look.block / 2).max(1), ..look.clone() };
+    let fine = SeekOptions {
+        block: (look.block / 2).max(1),
+        ..look.clone()
+    };
     let steps = steps(strip, &fine);
     let size2: f32 = chosen.step.iter().map(|v| v * v).sum::<f32>().max(1e-9);
     // A band of rows about the candidate, wide enough for dents and an unseen bow.
@@ -488,7 +572,11 @@ fn follow(
     let rows = (2 * reach + 1) as usize;
     let mut cost = vec![0f32; rows * steps.blocks];
     let middle: Vec<i64> = (0..steps.blocks)
-        .map(|k| chosen.row_at(k * fine.block + fine.block / 2, strip.columns).round() as i64)
+        .map(|k| {
+            chosen
+                .row_at(k * fine.block + fine.block / 2, strip.columns)
+                .round() as i64
+        })
         .collect();
     for block in 0..steps.blocks {
         for r in 0..rows as i64 {
@@ -513,28 +601,52 @@ fn follow(
     peaks.sort_by(f32::total_cmp);
     let full = peaks.get(peaks.len() / 2).copied().unwrap_or(1.0).max(0.5);
     cost.iter_mut().for_each(|c| *c = 1.0 - *c / full);
-    let grid = CostGrid { rows, columns: steps.blocks, cost: &cost };
-    let options = PathOptions { jump: 3, slope_cost: 0.02, bend_cost: 0.05, gap_cost: 1.0 };
+    let grid = CostGrid {
+        rows,
+        columns: steps.blocks,
+        cost: &cost,
+    };
+    let options = PathOptions {
+        jump: 3,
+        slope_cost: 0.15,
+        bend_cost: 0.1,
+        gap_cost: 1.0,
+    };
     let path = cheapest_path(&grid, &options).ok_or(TraceError::NoLine)?;
-    let readings: Vec<f64> =
-        path.rows.iter().zip(&middle).map(|(r, m)| *r as f64 - reach as f64 + *m as f64).collect();
-    let weight: Vec<f64> = path.seen.iter().map(|s| if *s { 1.0 } else { 0.0 }).collect();
+    let readings: Vec<f64> = path
+        .rows
+        .iter()
+        .zip(&middle)
+        .map(|(r, m)| *r as f64 - reach as f64 + *m as f64)
+        .collect();
+    let weight: Vec<f64> = path
+        .seen
+        .iter()
+        .map(|s| if *s { 1.0 } else { 0.0 })
+        .collect();
     // Half of the strip's own waves of 100 mm pass.
     let cutoff = 100.0 / (fine.block as f64 * window.pitch_a);
-    let course = crate::trace::smooth::course(&readings, &weight, cutoff.max(3.0), 3).ok_or(TraceError::NoLine)?;
+    let course = crate::trace::smooth::course(&readings, &weight, cutoff.max(3.0), 3)
+        .ok_or(TraceError::NoLine)?;
     frame.course = course
         .value
         .iter()
         .enumerate()
         .map(|(k, row)| {
             let column = (k * fine.block) as f64 + 0.5 * fine.block as f64 - 0.5;
-            (window.from_a + window.pitch_a * column, window.from_b + window.pitch_b * row)
+            (
+                window.from_a + window.pitch_a * column,
+                window.from_b + window.pitch_b * row,
+            )
         })
         .collect();
     frame.step = chosen.step;
     frame.clear = chosen.t as f64 / (chosen.seen.max(1) as f64).sqrt();
     let mean = chosen.step.iter().sum::<f32>() / 3.0;
-    frame.neutral = chosen.step.iter().all(|s| (s - mean).abs() < 0.35 * mean.abs());
+    frame.neutral = chosen
+        .step
+        .iter()
+        .all(|s| (s - mean).abs() < 0.35 * mean.abs());
     frame.anchor = anchor(&frame, scale, cards, &path.seen);
     Ok(frame)
 }
@@ -547,7 +659,12 @@ fn anchor(frame: &Guide, scale: &Scale, cards: &[Card], seen: &[bool]) -> f64 {
         .filter_map(|c| scale.mm_from_px(c.px))
         .map(|m| frame.ab(m).0)
         .collect();
-    let away = |a: f64| card_a.iter().map(|c| (c - a).abs()).fold(f64::INFINITY, f64::min);
+    let away = |a: f64| {
+        card_a
+            .iter()
+            .map(|c| (c - a).abs())
+            .fold(f64::INFINITY, f64::min)
+    };
     frame
         .course
         .iter()

@@ -197,7 +197,11 @@ impl Default for LineOptions {
 ///
 /// # Errors
 /// [`CheckError`]: no card, no line, a lens file that doesn't fit.
-pub fn measure(photo: &Photo, setup: &Setup, options: &LineOptions) -> Result<LineResult, CheckError> {
+pub fn measure(
+    photo: &Photo,
+    setup: &Setup,
+    options: &LineOptions,
+) -> Result<LineResult, CheckError> {
     let cards = setup.cards(photo)?;
     measure_on(photo, &cards, setup, options)
 }
@@ -258,7 +262,11 @@ pub fn measure_on(
             budget: figures.budget,
             verdict,
         },
-        look: if guide.neutral && followed.edge.blur_px > 1.5 { Look::Shade } else { Look::Step },
+        look: if guide.neutral && followed.edge.blur_px > 1.5 {
+            Look::Shade
+        } else {
+            Look::Step
+        },
         line: LineFigures {
             px: shape.px.iter().map(|p| [p.0.x, p.0.y]).collect(),
             points_mm: shape.placed.points.iter().map(|p| [p.0.x, p.0.y]).collect(),
@@ -278,7 +286,9 @@ pub fn measure_on(
 }
 
 fn bow_rules(budget: &[BudgetPart]) -> bool {
-    budget.first().is_some_and(|b| b.part == crate::budget::Part::Bow)
+    budget
+        .first()
+        .is_some_and(|b| b.part == crate::budget::Part::Bow)
 }
 
 fn verdict_of(straightness: Measured, tol_mm: f64, budget: &[BudgetPart]) -> Verdict {
@@ -292,7 +302,11 @@ fn verdict_of(straightness: Measured, tol_mm: f64, budget: &[BudgetPart]) -> Ver
     } else {
         verdict::Outcome::Undecided
     };
-    Verdict { tol_mm, result, why: format!("straight within {v:.2} ± {u:.2} mm against {tol_mm} mm") }
+    Verdict {
+        tol_mm,
+        result,
+        why: format!("straight within {v:.2} ± {u:.2} mm against {tol_mm} mm"),
+    }
 }
 
 /// The next action, one sentence: the largest wave that is surely there, or the gap.
@@ -302,13 +316,17 @@ fn next(figures: &figures::Figures, gaps: &[Gap]) -> String {
         .iter()
         .filter(|w| w.what != WaveDo::Leave)
         .max_by(|a, b| a.height_mm.value.abs().total_cmp(&b.height_mm.value.abs()));
-    let step = gaps.iter().find(|g| g.step_mm.value.abs() > g.step_mm.u95.max(0.3));
+    let step = gaps
+        .iter()
+        .find(|g| g.step_mm.value.abs() > g.step_mm.u95.max(0.3));
     match (worst, step) {
-        (_, Some(g)) if worst.is_none_or(|w| w.height_mm.value.abs() < g.step_mm.value.abs()) => format!(
-            "Bring the panels in line at the gap first: the right one lies {:.2} mm {}.",
-            g.step_mm.value.abs(),
-            if g.step_mm.value > 0.0 { "low" } else { "high" }
-        ),
+        (_, Some(g)) if worst.is_none_or(|w| w.height_mm.value.abs() < g.step_mm.value.abs()) => {
+            format!(
+                "Bring the panels in line at the gap first: the right one lies {:.2} mm {}.",
+                g.step_mm.value.abs(),
+                if g.step_mm.value > 0.0 { "low" } else { "high" }
+            )
+        }
         (Some(w), _) => {
             let mut words = w.words.clone();
             if let Some(first) = words.get_mut(0..1) {

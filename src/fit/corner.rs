@@ -262,7 +262,12 @@ mod tests {
     fn guesses_of_a_sharp_corner() {
         for tilt in [-2.5, -0.4, 0.0, 1.1, 3.0] {
             for turn in [0.3, 1.0, 2.0] {
-                let corner = Corner { at: Point2::new(5.0, 6.0), tilt, turn, radius: 0.0 };
+                let corner = Corner {
+                    at: Point2::new(5.0, 6.0),
+                    tilt,
+                    turn,
+                    radius: 0.0,
+                };
                 let mut points: Vec<Mm> = (-50..=50)
                     .map(|i| Mm(corner.on_flank(i > 0, f64::from(i).abs() * 0.2)))
                     .collect();
@@ -286,7 +291,12 @@ mod tests {
             (8.0, 45.0, 3.313708499, 0.659137602),
         ] {
             let turn = f64::to_radians(deg);
-            let corner = Corner { at: Point2::origin(), tilt: 0.0, turn, radius };
+            let corner = Corner {
+                at: Point2::origin(),
+                tilt: 0.0,
+                turn,
+                radius,
+            };
             assert!((corner.tangent_length() - tangent).abs() < 1e-9);
             assert!((corner.see(Point2::origin()).distance - gap).abs() < 1e-9);
             let end = corner.see(corner.on_flank(true, corner.tangent_length()));

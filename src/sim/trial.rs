@@ -1,5 +1,6 @@
 //! The line check tried on made-up photos: does the interval hold the truth as often as it says?
 
+use super::camera::stored_lens;
 use super::{Scene, Truth, render};
 use crate::check::line::{LineOptions, LineResult, measure};
 use crate::check::{CheckError, Setup};
@@ -33,7 +34,7 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
     let n = truth.line.px.len();
     let setup = Setup {
         layouts: Some(scene.cards.iter().map(|c| c.layout.clone()).collect()),
-        lens: with_lens.then(|| lens_file(&truth)),
+        lens: with_lens.then(|| lens_file(&truth, photo.facts.orientation)),
         ..Setup::default()
     };
     let options = LineOptions {
@@ -45,8 +46,9 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
     Ok(compare(&measure(&photo, &setup, &options)?, &truth))
 }
 
-fn lens_file(truth: &Truth) -> LensFile {
-    let l = truth.lens;
+/// The lens as its file has it: in the frame of the stored pixels.
+fn lens_file(truth: &Truth, orientation: u8) -> LensFile {
+    let l = stored_lens(&truth.lens, orientation);
     LensFile {
         model: "brown-conrady".into(),
         width: l.width,

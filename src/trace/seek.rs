@@ -247,9 +247,12 @@ fn add_up(steps: &Steps, rise: f32, bow: f32, sums: &mut [[f32; 5]]) {
     for block in 0..steps.blocks {
         let shift = course(block, steps.blocks, rise, bow).round() as isize;
         let column = &steps.votes[block * steps.rows..(block + 1) * steps.rows];
-        let from = (-shift).max(0).min(rows) as usize;
-        let to = (rows - shift).min(rows).max(from as isize) as usize;
-        let start = (from as isize + shift).max(0) as usize;
+        let (from, to) = ((-shift).max(0), (rows - shift).min(rows));
+        if from >= to {
+            // The course leaves the strip here.
+            continue;
+        }
+        let (from, to, start) = (from as usize, to as usize, (from + shift) as usize);
         let (sums, column) = (&mut sums[from..to], &column[start..start + to - from]);
         for (sum, vote) in sums
             .as_flattened_mut()
@@ -339,4 +342,60 @@ fn moments(found: &[Option<[f32; 3]>]) -> Option<([f32; 3], f32, usize)> {
         })
         .sum();
     Some((mean, square / (3.0 * n as f32), n))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trace::strip::Cell;
+
+    fn options(rise: f32) -> SeekOptions {
+        SeekOptions {
+            reach: 4,
+            skip: 1,
+            block: 4,
+            rise,
+            bow: 3.0,
+            least_step: 0.02,
+        }
+    }
+
+    /// A strip whose cells below `row(column)` are lighter, with a little checkered noise.
+    fn strip(rows: usize, row: impl Fn(usize) -> f32) -> Strip {
+        let columns = 120;
+        let cells = (0..columns * rows)
+            .map(|k| {
+                let (c, r) = (k / rows, k % rows);
+                let noise = ((c * 7 + r * 13) % 5) as f32 * 0.002;
+                let v = if r as f32 > row(c) { 0.6 } else { 0.4 } + noise;
+                [v; 4] as Cell
+            })
+            .collect();
+        Strip {
+            columns,
+            rows,
+            cells,
+        }
+    }
+
+    #[test]
+    fn a_sloping_line_is_found_where_it_is() {
+        let strip = strip(80, |c| 40.0 + (c as f32 - 60.0) / 10.0);
+        let look = options(12.0);
+        let found = lines(&steps(&strip, &look), &look);
+        let best = &found[0];
+        assert!(
+            (best.row - 40.0).abs() <= 2.0 && (best.rise - 6.0).abs() <= 1.5,
+            "{best:?}"
+        );
+        assert!(best.agree > 0.95);
+    }
+
+    /// Courses steeper than the strip is high leave it; they are passed over, not read beyond its ends.
+    #[test]
+    fn courses_may_leave_a_narrow_strip() {
+        let strip = strip(24, |_| 12.0);
+        let look = options(90.0);
+        assert!(!lines(&steps(&strip, &look), &look).is_empty());
+    }
 }

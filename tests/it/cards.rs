@@ -9,6 +9,9 @@ use image::{GrayImage, ImageDecoder, ImageReader, Luma, imageops};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
+/// Where a place goes when a picture of some width and height is turned.
+type Turn = fn([f64; 2], f64, f64) -> [f64; 2];
+
 /// What an issue asks of a card's corners: 0.10 px RMS, both coordinates together.
 const RMS_PX: f64 = 0.10;
 
@@ -197,7 +200,7 @@ fn any_quarter_turn_gives_the_same_corners() {
         f64::from(upright.width()) - 1.0,
         f64::from(upright.height()) - 1.0,
     );
-    let turned: [(GrayImage, fn([f64; 2], f64, f64) -> [f64; 2]); 3] = [
+    let turned: [(GrayImage, Turn); 3] = [
         (imageops::rotate90(&upright), |[x, y], _, h| [h - y, x]),
         (imageops::rotate180(&upright), |[x, y], w, h| [w - x, h - y]),
         (imageops::rotate270(&upright), |[x, y], w, _| [y, w - x]),

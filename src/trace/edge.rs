@@ -785,6 +785,43 @@ fn phantom(
 mod tests {
     use super::*;
 
+    /// Scatter of the place over 600 noisy profiles against its Cramér–Rao bound with both levels unknown,
+    /// σ/A / √(1/(2 s √π) - 1/W) (samples a row apart). That bound knows no slopes; leaving both sides theirs may cost up to
+    /// as much again, less than the bound can't be.
+    #[test]
+    fn places_scatter_as_their_bound_says() {
+        for (blur, contrast) in [(0.8, 50.0), (1.2, 50.0), (2.0, 50.0)] {
+            let window = Window::new(blur, 1.0);
+            let reach = 14i64;
+            let mut random = crate::solve::random::Random::new(12);
+            let (mut sum, mut square) = (0.0, 0.0);
+            const TRIALS: usize = 600;
+            for _ in 0..TRIALS {
+                let at = random.uniform() - 0.5;
+                let profile: Vec<f64> = (-reach..=reach)
+                    .map(|k| normal_cdf((k as f64 - at) / blur) + random.normal() / contrast)
+                    .collect();
+                let reading = read(&profile, reach as f64, 0.0, &window, None, 6);
+                assert!(reading.good);
+                sum += reading.row - at;
+                square += (reading.row - at).powi(2);
+            }
+            let mean = sum / TRIALS as f64;
+            let sd = (square / TRIALS as f64 - mean * mean).sqrt();
+            let samples = 2.0 * window.half + 1.0;
+            let information = 1.0 / (2.0 * blur * std::f64::consts::PI.sqrt()) - 1.0 / samples;
+            let bound = 1.0 / (contrast * information.sqrt());
+            assert!(
+                sd > 0.9 * bound && sd < 2.0 * bound,
+                "blur {blur}: {sd:.4} against {bound:.4}"
+            );
+            assert!(
+                mean.abs() < 4.0 * sd / (TRIALS as f64).sqrt(),
+                "blur {blur}: biased by {mean:.4}"
+            );
+        }
+    }
+
     #[test]
     fn normal_cdf_is_that_of_the_tables() {
         // Abramowitz & Stegun table 26.1 (from memory): Φ(1) = 0.841344746, Φ(1.96) = 0.975002105.

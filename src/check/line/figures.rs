@@ -57,8 +57,8 @@ pub struct Shape {
     pub cutoff_mm: f64,
 }
 
-/// Uncertainty of the edge's model itself that no averaging along the line lowers, px: what the three ways of treating a
-/// photo (smoothing, tone curve, sharpening with halved chroma) were seen to move simulated edges by.
+/// Uncertainty of the edge's model itself that no averaging along the line lowers, px (ours, no source; not measured by
+/// itself).
 const MODEL_U_PX: f64 = 0.02;
 
 /// Raw readings of one unbroken run.

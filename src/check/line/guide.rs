@@ -341,7 +341,7 @@ impl Lattice {
 }
 
 /// A mean step must stand this far above its scatter to be a line (Student's t). Patches of mottle longer than a block lift
-/// t of nothing to 3 or 4, and some thousand courses are tried; 6.5 keeps chance out (tried on simulated bare panels).
+/// t of nothing to 3 or 4, and some thousand courses are tried; 6.5 is meant to keep chance out (ours, no source).
 const LEAST_T: f32 = 6.5;
 /// Least share of the blocks that step the same way: guide coat may be worn through in a third of them.
 const LEAST_AGREE: f32 = 0.6;

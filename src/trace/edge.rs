@@ -27,8 +27,6 @@ pub struct EdgeOptions {
     pub shortest: f64,
     /// Blurs tried, px.
     pub blurs_px: Vec<f64>,
-    /// Whether the file stores colour at half size.
-    pub chroma_halved: bool,
 }
 
 /// The edge at the stations.
@@ -449,8 +447,9 @@ fn split(readings: &[Reading]) -> (Vec<f64>, Vec<f64>) {
         .unzip()
 }
 
-/// Values at stations spread to columns.
-fn spread_out(stations: &[f64], station: usize, columns: usize) -> Vec<f64> {
+/// Values at stations of `station` columns each, spread straight between their middles to every column; `stations` must not
+/// be empty.
+pub fn spread_out(stations: &[f64], station: usize, columns: usize) -> Vec<f64> {
     let last = stations.len().saturating_sub(1);
     (0..columns)
         .map(|c| {

@@ -136,7 +136,8 @@ pub fn shape(
     let mut at = 0;
     for r in &ranges {
         let n = r.len();
-        let (s, weight): (Vec<f64>, Vec<f64>) = rising(&s_all[at..at + n], &edge.weight[r.clone()]);
+        let s = rising(&s_all[at..at + n]);
+        let weight = edge.weight[r.clone()].to_vec();
         let raw: Vec<f64> = (0..n)
             .map(|i| base_all[at + i] + edge.residual[r.start + i] * mm_row[at + i])
             .collect();
@@ -261,14 +262,14 @@ fn locate_run(runs: &[Run], mut i: usize) -> (&Run, usize) {
 }
 
 /// Places made strictly rising (a bend in the photo may bring two stations together).
-fn rising(s: &[f64], weight: &[f64]) -> (Vec<f64>, Vec<f64>) {
+fn rising(s: &[f64]) -> Vec<f64> {
     let mut out = s.to_vec();
     for i in 1..out.len() {
         if out[i] <= out[i - 1] {
             out[i] = out[i - 1] + 1e-3;
         }
     }
-    (out, weight.to_vec())
+    out
 }
 
 /// A rejected reading keeps a trace of weight so that the filter stays regular.

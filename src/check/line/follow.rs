@@ -6,7 +6,7 @@ use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::trace::TraceError;
-use crate::trace::edge::{EdgeOptions, Located, locate};
+use crate::trace::edge::{EdgeOptions, Located, locate, spread_out};
 use crate::trace::extent::{ExtentOptions, extent};
 use crate::trace::hue::{lights, seen_in, sides};
 use crate::trace::strip::{Coding, Strip};
@@ -138,7 +138,6 @@ pub fn follow(
         wide: ((wide_mm / typical).round() as usize).max(station),
         shortest: (shortest_mm / station_mm).max(3.0),
         blurs_px: vec![0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0],
-        chroma_halved: photo.facts.chroma_halved,
     };
     let mut edge = None;
     for wide_mm in if faint { vec![24.0] } else { vec![6.0, 24.0] } {
@@ -320,18 +319,5 @@ fn near_edge(strip: &Strip, middle: f64, usable: &[bool], shade: bool) -> Option
         .map(|s| if *s { 1.0 } else { 0.0 })
         .collect();
     let smooth = crate::trace::smooth::course(&readings, &weight, 8.0, 3)?;
-    Some(
-        (0..strip.columns)
-            .map(|c| {
-                let at = ((c as f64 + 0.5) / BLOCK as f64 - 0.5).clamp(0.0, blocks as f64 - 1.0);
-                let i = (at.floor() as usize).min(blocks.saturating_sub(2));
-                let f = at - i as f64;
-                if blocks == 1 {
-                    smooth.value[0]
-                } else {
-                    smooth.value[i] * (1.0 - f) + smooth.value[i + 1] * f
-                }
-            })
-            .collect(),
-    )
+    Some(spread_out(&smooth.value, BLOCK, strip.columns))
 }

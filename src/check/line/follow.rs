@@ -1,7 +1,6 @@
 //! The line at full size: along the guide, where it is there, to a few hundredths of a pixel.
 
-use super::guide::{Guide, masked, masks};
-use crate::card::Card;
+use super::guide::{Guide, Quad, masked};
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
@@ -58,18 +57,17 @@ impl Followed {
 /// [`TraceError`]: faint, too short.
 pub fn follow(
     photo: &Photo,
-    cards: &[Card],
+    quads: &[Quad],
     scale: &Scale,
     guide: &Guide,
     shortest_mm: f64,
 ) -> Result<Followed, TraceError> {
     let (centre, normal, mm_per_px) = columns(photo, scale, guide).ok_or(TraceError::OffPanel)?;
-    let quads = masks(cards);
     let rows = (2.0 * HALF_PX / PITCH_PX) as usize + 1;
     let middle = (rows / 2) as f64;
     let strip = Strip::sample(photo, centre.len(), rows, Coding::Linear, |c, r| {
         let p = centre[c] + normal[c] * ((r as f64 - middle) * PITCH_PX);
-        (!masked(&quads, p)).then_some(p)
+        (!masked(quads, p)).then_some(p)
     });
     let n = centre.len();
     let typical = mm_per_px[n / 2];

@@ -59,8 +59,11 @@ pub fn axis(guide: &Guide) -> f64 {
     }
 }
 
-/// Quads of the cards with their margins, photo px: nothing is looked for there.
-pub fn masks(cards: &[Card]) -> Vec<[Point2<f64>; 4]> {
+/// Four corners in order, photo px.
+pub type Quad = [Point2<f64>; 4];
+
+/// Quads of the cards with their margins: nothing is looked for there.
+pub fn masks(cards: &[Card]) -> Vec<Quad> {
     cards
         .iter()
         .filter_map(|card| {
@@ -82,7 +85,7 @@ pub fn masks(cards: &[Card]) -> Vec<[Point2<f64>; 4]> {
 }
 
 /// Whether a photo place lies in one of the quads.
-pub fn masked(quads: &[[Point2<f64>; 4]], p: Point2<f64>) -> bool {
+pub fn masked(quads: &[Quad], p: Point2<f64>) -> bool {
     quads.iter().any(|q| {
         let side =
             |a: Point2<f64>, b: Point2<f64>| (b.x - a.x) * (p.y - a.y) - (b.y - a.y) * (p.x - a.x);
@@ -116,6 +119,7 @@ const REACH_MM: f64 = 230.0;
 pub fn find(
     photo: &Photo,
     cards: &[Card],
+    quads: &[Quad],
     scale: &Scale,
     options: &LineOptions,
 ) -> Result<Guide, TraceError> {
@@ -128,7 +132,6 @@ pub fn find(
         .collect();
     let tap_mm = 0.01 * photo.width.max(photo.height) as f64 * mm_per_px;
     let frame = frame(scale, cards, &near)?;
-    let quads = masks(cards);
     let cards_b: Vec<f64> = cards
         .iter()
         .flat_map(|c| c.corners.iter())
@@ -146,7 +149,7 @@ pub fn find(
     let lattice = Lattice::new(scale, &frame, &window);
     let strip = Strip::sample(photo, window.columns, window.rows, Coding::Gamma, |c, r| {
         let p = lattice.px(c, r)?;
-        (!masked(&quads, p)).then_some(p)
+        (!masked(quads, p)).then_some(p)
     });
     let half = 0.5 * window.columns as f64 * window.pitch_a;
     let rise_mm = if near.len() >= 2 {

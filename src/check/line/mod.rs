@@ -218,11 +218,12 @@ pub fn measure_on(
 ) -> Result<LineResult, CheckError> {
     let (mut assume, mut warnings) = setup.assume(photo)?;
     let first = scale(cards, &assume, &mut warnings)?;
-    let guide = guide::find(photo, cards, &first, options)?;
+    let quads = guide::masks(cards);
+    let guide = guide::find(photo, cards, &quads, &first, options)?;
     // The panel bows along its swage: the line found is the axis that the cards alone leave open.
     assume.axis_rad = Some(guide::axis(&guide));
     let scale = scale(cards, &assume, &mut warnings)?;
-    let followed = follow::follow(photo, cards, &first, &guide, options.shortest_mm)?;
+    let followed = follow::follow(photo, &quads, &first, &guide, options.shortest_mm)?;
     let shape = figures::shape(&followed, &scale, &guide, options.shortest_mm)?;
     let figures = figures::figures(&shape, options)?;
     let gap = figures::gaps(&shape);

@@ -12,6 +12,7 @@
 //! - `trace`: from pixels to points of an edge;
 //! - `budget`: the parts of an uncertainty;
 //! - `scale`: pixels to card millimetres with covariance;
+//! - `area`: an area seen square on, its light and what lies in it;
 //! - `fit`: lines, minimum zones, arcs, fair curves;
 //! - `verdict`: within, outside, can't tell;
 //! - `check`: the checks, each from a photo to a result;
@@ -19,6 +20,7 @@
 //! - `cli`: the command line;
 //! - `sim`: made-up photos with known truth, for tests, benches and examples only.
 
+pub mod area;
 pub mod budget;
 pub mod card;
 pub mod check;

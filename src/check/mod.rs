@@ -1,7 +1,9 @@
 //! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
 
 pub mod line;
+pub mod lows;
 
+use crate::area::AreaError;
 use crate::budget::BudgetPart;
 use crate::card::{Card, CardError, Layout};
 use crate::fit::FitError;
@@ -82,6 +84,9 @@ pub enum CheckError {
     /// The trace.
     #[error(transparent)]
     Trace(#[from] TraceError),
+    /// The area.
+    #[error(transparent)]
+    Area(#[from] AreaError),
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),

@@ -66,6 +66,27 @@ pub fn pair_mm(text: &str) -> Result<(f64, f64), String> {
     }
 }
 
+/// One point in the photo: `x,y`, px.
+///
+/// # Errors
+/// Not two numbers, or beyond any photo.
+pub fn point(text: &str) -> Result<Points, String> {
+    let values = text
+        .split(',')
+        .map(number)
+        .collect::<Result<Vec<f64>, String>>()?;
+    match values.as_slice() {
+        [x, y] if x.abs() <= FARTHEST_PX && y.abs() <= FARTHEST_PX => {
+            Ok(Points(vec![Px::new(*x, *y)]))
+        }
+        [_, _] => Err("the point lies beyond any photo".to_string()),
+        other => Err(format!(
+            "a point is x,y, but there are {} numbers",
+            other.len()
+        )),
+    }
+}
+
 /// Points in the photo: `x1,y1,x2,y2[,…]`, two or more, px.
 ///
 /// # Errors

@@ -1,0 +1,233 @@
+//! Sets of cells: growing, shrinking, parts that hang together, outlines.
+
+use image::{GrayImage, Luma};
+use imageproc::contours::{BorderType, find_contours};
+use imageproc::distance_transform::euclidean_squared_distance_transform;
+use imageproc::region_labelling::{Connectivity, connected_components};
+use nalgebra::Point2;
+
+/// A set of cells of a grid.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mask {
+    /// Cells across.
+    pub width: usize,
+    /// Cells down.
+    pub height: usize,
+    /// Row by row.
+    pub cells: Vec<bool>,
+}
+
+/// Cells that hang together (by sides or corners).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// Indices of its cells, row by row.
+    pub cells: Vec<usize>,
+}
+
+impl Mask {
+    /// The empty set.
+    pub fn new(width: usize, height: usize) -> Mask {
+        Mask {
+            width,
+            height,
+            cells: vec![false; width * height],
+        }
+    }
+
+    /// The cells for which `inside` holds.
+    pub fn from_fn(width: usize, height: usize, inside: impl Fn(usize) -> bool) -> Mask {
+        Mask {
+            width,
+            height,
+            cells: (0..width * height).map(inside).collect(),
+        }
+    }
+
+    /// How many cells.
+    pub fn count(&self) -> usize {
+        self.cells.iter().filter(|c| **c).count()
+    }
+
+    fn image(&self, inverted: bool) -> GrayImage {
+        let cells = self
+            .cells
+            .iter()
+            .map(|c| if *c != inverted { 255 } else { 0 })
+            .collect();
+        GrayImage::from_raw(self.width as u32, self.height as u32, cells).unwrap_or_default()
+    }
+
+    /// Distance of every cell's middle to the nearest cell of the set, cells; infinite when the set is empty.
+    pub fn distance(&self) -> Vec<f64> {
+        euclidean_squared_distance_transform(&self.image(false))
+            .pixels()
+            .map(|Luma([d])| if *d < 1e12 { d.sqrt() } else { f64::INFINITY })
+            .collect()
+    }
+
+    /// Cells within `radius` (cells) of the set.
+    pub fn grown(&self, radius: f64) -> Mask {
+        let distance = self.distance();
+        Mask::from_fn(self.width, self.height, |i| distance[i] <= radius)
+    }
+
+    /// Cells farther than `radius` (cells) from everything outside the set; beyond the grid counts as inside.
+    pub fn shrunk(&self, radius: f64) -> Mask {
+        let depth = self.depth();
+        Mask::from_fn(self.width, self.height, |i| depth[i] > radius)
+    }
+
+    /// What is left of the set where a disc of `radius` (cells) fits into it.
+    pub fn opened(&self, radius: f64) -> Mask {
+        self.shrunk(radius).grown(radius)
+    }
+
+    /// The set and all gaps into which no disc of `radius` (cells) fits.
+    pub fn closed(&self, radius: f64) -> Mask {
+        self.grown(radius).shrunk(radius)
+    }
+
+    /// Distance of every cell's middle to the nearest cell outside the set, cells; 0 outside the set.
+    pub fn depth(&self) -> Vec<f64> {
+        let mut inverse = self.clone();
+        inverse.cells.iter_mut().for_each(|c| *c = !*c);
+        inverse.distance()
+    }
+
+    /// Cells of both.
+    pub fn and(&self, other: &Mask) -> Mask {
+        Mask::from_fn(self.width, self.height, |i| self.cells[i] && other.cells[i])
+    }
+
+    /// Cells of this and not of the other.
+    pub fn without(&self, other: &Mask) -> Mask {
+        Mask::from_fn(self.width, self.height, |i| {
+            self.cells[i] && !other.cells[i]
+        })
+    }
+
+    /// Cells of either.
+    pub fn or(&self, other: &Mask) -> Mask {
+        Mask::from_fn(self.width, self.height, |i| self.cells[i] || other.cells[i])
+    }
+
+    /// The set with its holes of up to `most` cells filled.
+    pub fn filled(&self, most: usize) -> Mask {
+        let mut out = self.clone();
+        let mut inverse = self.clone();
+        inverse.cells.iter_mut().for_each(|c| *c = !*c);
+        for part in inverse.parts() {
+            let border = part.cells.iter().any(|i| {
+                let (x, y) = (i % self.width, i / self.width);
+                x == 0 || y == 0 || x + 1 == self.width || y + 1 == self.height
+            });
+            if !border && part.cells.len() <= most {
+                part.cells.iter().for_each(|i| out.cells[*i] = true);
+            }
+        }
+        out
+    }
+
+    /// The parts that hang together, in the order of their first cells.
+    pub fn parts(&self) -> Vec<Part> {
+        let labels = connected_components(&self.image(false), Connectivity::Eight, Luma([0]));
+        let mut parts: Vec<Part> = Vec::new();
+        for (i, Luma([label])) in labels.pixels().enumerate() {
+            let Some(k) = (*label as usize).checked_sub(1) else {
+                continue;
+            };
+            if parts.len() <= k {
+                parts.resize(k + 1, Part { cells: Vec::new() });
+            }
+            parts[k].cells.push(i);
+        }
+        parts
+    }
+
+    /// Outer outlines of the set, in cells (a cell's middle at whole numbers), each drawn along the middles of its border
+    /// cells and moved half a cell outward, so that its area is the cells' own.
+    pub fn outlines(&self) -> Vec<Vec<Point2<f64>>> {
+        // A rim of empty cells, so that a set that touches the border has an outline there.
+        let mut image = GrayImage::new(self.width as u32 + 2, self.height as u32 + 2);
+        for (i, _) in self.cells.iter().enumerate().filter(|(_, c)| **c) {
+            image.put_pixel(
+                (i % self.width) as u32 + 1,
+                (i / self.width) as u32 + 1,
+                Luma([255]),
+            );
+        }
+        find_contours::<i32>(&image)
+            .into_iter()
+            .filter(|contour| contour.border_type == BorderType::Outer)
+            .map(|contour| {
+                let points: Vec<Point2<f64>> = contour
+                    .points
+                    .iter()
+                    .map(|p| Point2::new(f64::from(p.x - 1), f64::from(p.y - 1)))
+                    .collect();
+                outward(&points, 0.5)
+            })
+            .collect()
+    }
+}
+
+/// A closed outline moved outward by so much, whichever way it runs.
+pub fn outward(points: &[Point2<f64>], by: f64) -> Vec<Point2<f64>> {
+    let n = points.len();
+    if n < 3 {
+        // A single cell or a row of cells: a box round it.
+        let Some(window) = super::plan::Window::around(points.iter().copied()) else {
+            return Vec::new();
+        };
+        let w = window.grown(by);
+        return vec![
+            w.from,
+            Point2::new(w.to.x, w.from.y),
+            w.to,
+            Point2::new(w.from.x, w.to.y),
+        ];
+    }
+    let turn = if super::repair::area(points) >= 0.0 {
+        1.0
+    } else {
+        -1.0
+    };
+    (0..n)
+        .map(|i| {
+            let before = points[(i + n - 1) % n];
+            let after = points[(i + 1) % n];
+            let along = after - before;
+            let length = along.norm();
+            if length < 1e-9 {
+                return points[i];
+            }
+            points[i] + nalgebra::Vector2::new(along.y, -along.x) * (turn * by / length)
+        })
+        .collect()
+}
+
+/// The cells of a grid whose middles lie in a closed outline (cells, even-odd rule).
+pub fn inside(width: usize, height: usize, outline: &[Point2<f64>]) -> Mask {
+    let mut mask = Mask::new(width, height);
+    let n = outline.len();
+    let mut crossings = Vec::new();
+    for y in 0..height {
+        crossings.clear();
+        let at = y as f64;
+        for i in 0..n {
+            let (a, b) = (outline[i], outline[(i + 1) % n]);
+            if (a.y <= at) != (b.y <= at) {
+                crossings.push(a.x + (at - a.y) / (b.y - a.y) * (b.x - a.x));
+            }
+        }
+        crossings.sort_by(f64::total_cmp);
+        for pair in crossings.chunks_exact(2) {
+            let from = pair[0].ceil().max(0.0) as usize;
+            let to = (pair[1].floor() + 1.0).clamp(0.0, width as f64) as usize;
+            for x in from..to.max(from).min(width) {
+                mask.cells[y * width + x] = true;
+            }
+        }
+    }
+    mask
+}

@@ -182,8 +182,8 @@ fn within_coat(
 ) -> Mask {
     /// Half the width of a border of powder, mm.
     const BORDER_MM: f64 = 1.9;
-    /// Least area of such a part, mm²: highs count from here.
-    const LEAST_MM2: f64 = 25.0;
+    /// Least area of such a part, mm²: a smaller one may be a thin place of the powder.
+    const LEAST_MM2: f64 = 40.0;
     let (w, h) = (light.blind.width, light.blind.height);
     let coat = log(coat);
     let mut like = Mask::new(w, h);
@@ -195,7 +195,7 @@ fn within_coat(
             let colour = log(light.share[i]);
             let primer = unlike(colour, rim, 1.0);
             like.cells[i] = primer < 0.2 * rim.iter().map(|v| v.abs()).fold(0.0, f32::max) + 0.1
-                && primer < unlike(colour, coat, 1.0);
+                && primer + 0.04 < unlike(colour, coat, 0.3);
         }
     }
     let solid = like.opened(BORDER_MM / mm);
@@ -313,14 +313,9 @@ fn sort<'a>(
         return (known.coat.or_else(|| coat_of(best)), Vec::new());
     };
     // Glare washes colours out: a patch in it is compared by hue alone.
+    let glare = light.glare.or(&light.blind.grown(4.0 / mm));
     let washed = |p: &Patch| {
-        4 * p
-            .part
-            .cells
-            .iter()
-            .filter(|i| light.glare.cells[**i])
-            .count()
-            > p.part.cells.len()
+        4 * p.part.cells.iter().filter(|i| glare.cells[**i]).count() > p.part.cells.len()
     };
     let bare = |p: &Patch| {
         let off = p
@@ -407,7 +402,7 @@ fn sort<'a>(
                 return residual(lost(p.colour), rim_lost, 0.35, 1.15) + grain
                     < residual(lost(p.colour), coat_lost, 0.3, 1.1);
             }
-            unlike(p.colour, rim, 1.0) + grain
+            unlike(p.colour, rim, 0.85) + grain
                 < unlike(p.colour, coat.map(|v| v.max(0.02).ln()), 0.3)
         }
     };

@@ -454,6 +454,8 @@ fn median(mut list: Vec<f32>) -> Option<f32> {
     (!list.is_empty()).then(|| *list.select_nth_unstable_by(half, f32::total_cmp).1)
 }
 
+/// Distances outside the outline at which the paint beyond the rim is looked at, mm.
+const PAINT_MM: [f64; 2] = [11.0, 13.0];
 /// Distances outside the outline at which the rim is looked for, mm.
 const RIM_MM: [f64; 4] = [1.5, 2.5, 3.5, 4.5];
 
@@ -524,6 +526,19 @@ fn shadow_depth(
     /// Least darkening looked at, and least that is a cast shadow: light falls off by less over the blur of an edge.
     const LEAST: f32 = 0.3;
     const SHADOW: f32 = 0.45;
+    let off_at =
+        |k: usize, out: f64| beside(plan, coarse, repair, k, out).map(|i| off(coarse, bowl, i));
+    // The paint outside the rim, where the filler beside it is lit: black primer alone shows a shadow poorly.
+    let mut lit: [Vec<f32>; 3] = Default::default();
+    for k in 0..repair.outline.len() {
+        if off_at(k, -4.0).is_some_and(|d| mean(d) > -0.15)
+            && let Some(d) = off_at(k, PAINT_MM[0])
+        {
+            lit.iter_mut().zip(d).for_each(|(list, v)| list.push(v));
+        }
+    }
+    let [r, g, b] = lit.map(median);
+    let paint = r.zip(g).zip(b).map(|((r, g), b)| [r, g, b]);
     let mut crossings: Vec<(usize, [f32; 3])> = Vec::new();
     for k in 0..repair.outline.len() {
         let Some(inner) = beside(plan, coarse, repair, k, -4.0) else {
@@ -533,14 +548,14 @@ fn shadow_depth(
         if mean(inside) > -LEAST || tint(inside) > 0.3 {
             continue;
         }
-        let alike = RIM_MM
-            .iter()
-            .filter_map(|out| beside(plan, coarse, repair, k, *out))
-            .any(|i| {
-                let outside = off(coarse, bowl, i);
-                let d = [0, 1, 2].map(|c| outside[c] - rim[c] - inside[c]);
-                mean(d).abs() < 0.35 - 0.12 * mean(rim) && tint(d) < 0.3
-            });
+        let as_dark = |out: f64, lit: [f32; 3]| {
+            off_at(k, out).is_some_and(|outside| {
+                let d = [0, 1, 2].map(|c| outside[c] - lit[c] - inside[c]);
+                mean(d).abs() < 0.35 && tint(d) < 0.3
+            })
+        };
+        let alike = RIM_MM.iter().any(|out| as_dark(*out, rim))
+            || paint.is_some_and(|paint| PAINT_MM.iter().all(|out| as_dark(*out, paint)));
         if alike {
             crossings.push((inner, inside));
         }
@@ -587,7 +602,12 @@ fn shadow_cells(
         }
     }
     // Lows inside the shadow are darker still, or of another tint: they belong to it too.
-    shadow.closed(5.0).and(within).filled(within.count() / 4)
+    let whole = shadow.closed(5.0).and(within).filled(within.count() / 4);
+    // Nothing on a repair is brighter than level filler: what is brighter than the shadow's level lies in the light.
+    let lit = Mask::from_fn(coarse.width, coarse.height, |i| {
+        whole.cells[i] && mean(off(coarse, bowl, i)) > m + 0.22
+    });
+    whole.without(&lit.opened(1.5))
 }
 
 /// The level at every coarse cell, and where two lights meet.

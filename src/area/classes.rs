@@ -300,6 +300,7 @@ fn sort<'a>(
     mm: f64,
 ) -> (Option<[f32; 3]>, Vec<&'a Patch>) {
     let solid = (40.0 / (mm * mm)) as usize;
+    let film = (100.0 / (mm * mm)) as usize;
     /// Grain under which coat and primer are alike even.
     const EVEN: f32 = 0.12;
     /// Least light lost by a small patch whose colour is taken for the coat's: what is left of a black coat, not a smear.
@@ -348,8 +349,10 @@ fn sort<'a>(
         let of = patches
             .iter()
             .filter(|p| p.part.cells.len() >= least && mean_lost(p) > plain);
-        // Faint and grainy is powder scattered in scratches, not a film.
-        let of = of.filter(|p| mean_lost(p) > PLAIN || p.grain < 1.5 * even);
+        // Faint and grainy is powder scattered in scratches, faint and small a wet spot or a smear: no film of coat.
+        let of = of.filter(|p| {
+            mean_lost(p) > PLAIN || (p.grain < 1.5 * even && p.part.cells.len() >= film)
+        });
         of.filter(|p| !bare(p) && !at_edge(p)).collect()
     };
     // The coat's colour: of the large patches that are not primer the one that explains the most of all, else small ones.

@@ -1,13 +1,13 @@
 //! The light on the filled area: how bright level filler is, or would be, at every place.
 //!
-//! Light falls off smoothly (a surface of second order in the logarithm follows a gradient of 4 : 1), and on top of that
+//! Light falls off smoothly (a surface of third order in the logarithm follows a gradient of 4 : 1), and on top of that
 //! there are a cast shadow's steps and glare's bright patches. A step that is a shadow darkens the rim outside the filler
 //! as much as the filler inside, so it is told from a coat by where the two meet; what is dark inside only is never taken
 //! for a shadow. Near a shadow's edge whatever lies between its two levels counts as level. Glare adds light instead of
 //! scaling it, and is subtracted.
 
 use super::mask::Mask;
-use super::plan::Plan;
+use super::plan::{DARK, Plan};
 use super::repair::Repair;
 use super::soft::smooth;
 use nalgebra::{DMatrix, DVector, Point2};
@@ -47,12 +47,15 @@ pub const BLUR_MM: f64 = 0.8;
 /// Glare this many times the filler's own light leaves too little contrast to judge by.
 const OUTSHONE: f32 = 2.5;
 
-/// A smooth surface of second order over cell coordinates scaled to about ±1.
+/// Terms of a surface of third order.
+const TERMS: usize = 10;
+
+/// A smooth surface of third order over cell coordinates scaled to about ±1.
 #[derive(Debug, Clone)]
 struct Bowl {
     scale: f64,
     middle: Point2<f64>,
-    terms: [[f64; 6]; 3],
+    terms: [[f64; TERMS]; 3],
     /// What a cast shadow adds to it.
     shade: [f64; 3],
 }
@@ -66,12 +69,23 @@ struct Sample {
 }
 
 impl Bowl {
-    fn row(&self, x: f64, y: f64) -> [f64; 6] {
+    fn row(&self, x: f64, y: f64) -> [f64; TERMS] {
         let (u, v) = (
             (x - self.middle.x) / self.scale,
             (y - self.middle.y) / self.scale,
         );
-        [1.0, u, v, u * u, u * v, v * v]
+        [
+            1.0,
+            u,
+            v,
+            u * u,
+            u * v,
+            v * v,
+            u * u * u,
+            u * u * v,
+            u * v * v,
+            v * v * v,
+        ]
     }
 
     fn at(&self, x: f64, y: f64) -> [f32; 3] {
@@ -83,15 +97,15 @@ impl Bowl {
     /// Robust least squares: cells far off the surface lose their weight (Tukey's biweight). Shaded cells share the surface,
     /// lower by a constant. `None` with too few cells.
     fn fit(width: usize, height: usize, cells: &[Sample]) -> Option<Bowl> {
-        /// Unknowns: six terms and the shade.
-        const N: usize = 7;
+        /// Unknowns: the surface's terms and the shade.
+        const N: usize = TERMS + 1;
         if cells.len() < 30 {
             return None;
         }
         let mut bowl = Bowl {
             scale: (width.max(height) as f64 / 2.0).max(1.0),
             middle: Point2::new(width as f64 / 2.0, height as f64 / 2.0),
-            terms: [[0.0; 6]; 3],
+            terms: [[0.0; TERMS]; 3],
             shade: [0.0; 3],
         };
         let mut weight = vec![1.0_f64; cells.len()];
@@ -100,8 +114,8 @@ impl Bowl {
             let mut right = [(); 3].map(|()| DVector::<f64>::zeros(N));
             for (cell, w) in cells.iter().zip(&weight) {
                 let mut row = [0.0; N];
-                row[..6].copy_from_slice(&bowl.row(cell.x, cell.y));
-                row[6] = f64::from(u8::from(cell.shaded));
+                row[..TERMS].copy_from_slice(&bowl.row(cell.x, cell.y));
+                row[TERMS] = f64::from(u8::from(cell.shaded));
                 for i in 0..N {
                     for j in 0..N {
                         normal[(i, j)] += w * row[i] * row[j];
@@ -118,8 +132,8 @@ impl Bowl {
             let chol = normal.cholesky()?;
             for (c, b) in right.iter().enumerate() {
                 let x = chol.solve(b);
-                bowl.terms[c].copy_from_slice(&x.as_slice()[..6]);
-                bowl.shade[c] = x[6];
+                bowl.terms[c].copy_from_slice(&x.as_slice()[..TERMS]);
+                bowl.shade[c] = x[TERMS];
             }
             let residual: Vec<f64> = cells
                 .iter()
@@ -176,7 +190,7 @@ impl Coarse {
                     }
                 }
                 if n > 0.0 {
-                    sum.map(|v| (v / n + super::plan::DARK).ln())
+                    sum.map(|v| (v / n + DARK).ln())
                 } else {
                     [f32::NAN; 3]
                 }
@@ -474,7 +488,7 @@ fn rim_step(plan: &Plan, repair: &Repair) -> Option<[f32; 3]> {
                 let outer = at_side(plan, repair, k, 1.0 + j as f64 * PITCH_MM);
                 if let (Some(a), Some(b)) = (inner, outer) {
                     for (c, list) in steps.iter_mut().enumerate() {
-                        list.push(((b[c] + super::plan::DARK) / (a[c] + super::plan::DARK)).ln());
+                        list.push(((b[c] + DARK) / (a[c] + DARK)).ln());
                     }
                 }
             }
@@ -524,7 +538,7 @@ fn shadow_depth(
     rim: [f32; 3],
 ) -> Option<([f32; 3], Vec<usize>)> {
     /// Least darkening looked at, and least that is a cast shadow: light falls off by less over the blur of an edge.
-    const LEAST: f32 = 0.3;
+    const LEAST: f32 = 0.4;
     const SHADOW: f32 = 0.45;
     let off_at =
         |k: usize, out: f64| beside(plan, coarse, repair, k, out).map(|i| off(coarse, bowl, i));
@@ -549,9 +563,17 @@ fn shadow_depth(
             continue;
         }
         let as_dark = |out: f64, lit: [f32; 3]| {
-            off_at(k, out).is_some_and(|outside| {
-                let d = [0, 1, 2].map(|c| outside[c] - lit[c] - inside[c]);
-                mean(d).abs() < 0.35 && tint(d) < 0.3
+            beside(plan, coarse, repair, k, out).is_some_and(|i| {
+                let (x, y) = coarse.fine(i);
+                let level = bowl.at(x, y);
+                let d = [0, 1, 2].map(|c| {
+                    // The floor that logarithms stand on is not darkened with the light.
+                    let bright = (level[c] + lit[c]).exp() - DARK;
+                    coarse.log[i][c] - (bright.max(0.0) * inside[c].exp() + DARK).ln()
+                });
+                // A dark rim in the dark has some stray light on top.
+                let stray = -0.25 * mean(inside);
+                mean(d) > -0.35 && mean(d) < 0.35 + stray && tint(d) < 0.3 + 0.5 * stray
             })
         };
         let alike = RIM_MM.iter().any(|out| as_dark(*out, rim))
@@ -610,6 +632,27 @@ fn shadow_cells(
     whole.without(&lit.opened(1.5))
 }
 
+/// How far below the surface a cell may lie and still be level (logarithm): over twice the scatter of the bright side, which
+/// no coat darkens; never so far that a thin coat would pass.
+fn reach(rough: &[[f32; 3]], within: &Mask, meet: &Mask) -> f32 {
+    const LEAST: f32 = 0.09;
+    const MOST: f32 = 0.17;
+    let cells = (0..rough.len()).filter(|i| within.cells[*i] && !meet.cells[*i]);
+    let mut off: Vec<f32> = cells
+        .map(|i| mean(rough[i]))
+        .filter(|v| v.is_finite())
+        .collect();
+    off.sort_by(f32::total_cmp);
+    let at = |share: f64| {
+        off.get((share * off.len() as f64) as usize)
+            .copied()
+            .unwrap_or(0.0)
+    };
+    // Between these shares of a normal distribution lies 1.03 of its standard deviation.
+    let scatter = (at(0.9) - at(0.6)) / 1.03;
+    (2.2 * scatter).clamp(LEAST, MOST)
+}
+
 /// The level at every coarse cell, and where two lights meet.
 struct Level {
     /// Logarithm of what level filler has of its own light.
@@ -620,7 +663,7 @@ struct Level {
 }
 
 /// Brightness over the smooth surface that is the filler's own mottle (logarithm); what is more is glare.
-const MOTTLE: f32 = 0.12;
+const MOTTLE: f32 = 0.3;
 
 fn level(
     coarse: &Coarse,
@@ -659,7 +702,8 @@ fn level(
         .collect();
     // What is much darker than the surface does not set the level; each round knows the surface better.
     let mut local = vec![[0.0_f32; 3]; w * h];
-    for reach in [0.17_f32, 0.15, 0.14, 0.14] {
+    let first = reach(&rough, within, &meet);
+    for reach in [first, 0.9 * first, 0.85 * first, 0.85 * first] {
         let passes = Mask::from_fn(w, h, |i| {
             within.cells[i] && !meet.cells[i] && mean(rough[i]) - mean(local[i]) > -reach
         });

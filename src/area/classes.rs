@@ -318,15 +318,26 @@ fn sort<'a>(
     let washed = |p: &Patch| {
         4 * p.part.cells.iter().filter(|i| glare.cells[**i]).count() > p.part.cells.len()
     };
-    let bare = |p: &Patch| {
-        let off = p
-            .colour
-            .iter()
-            .zip(rim)
-            .map(|(a, b)| (a - b).abs())
-            .fold(0.0, f32::max);
-        washed(p) || off < 0.2 * rim.iter().map(|v| v.abs()).fold(0.0, f32::max) + 0.06
+    // Blur, stray light and glare make primer lighter than its rim, nothing makes it darker; the hue hardly changes.
+    let strength = rim.into_iter().fold(0.0, |d: f32, v| d.max(v.abs()));
+    let like_rim = |p: &Patch| {
+        let off = [0, 1, 2].map(|c| p.colour[c] - rim[c]);
+        let shade = (off[0] + off[1] + off[2]) / 3.0;
+        let hue = off.iter().fold(0.0, |d: f32, v| d.max((v - shade).abs()));
+        let room = if shade > 0.0 {
+            0.3 * strength + 0.06
+        } else {
+            0.12 * strength + 0.04
+        };
+        washed(p) || (shade / room).powi(2) + (hue / (0.12 * strength + 0.06)).powi(2) < 1.0
     };
+    // Primer is even, powder grainy: of patches alike in colour the grainy ones are coat.
+    let smooth = patches
+        .iter()
+        .filter(|p| p.part.cells.len() >= 2 * solid && like_rim(p) && p.grain.is_finite())
+        .map(|p| p.grain)
+        .fold(f32::INFINITY, f32::min);
+    let bare = |p: &Patch| like_rim(p) && !(p.grain > 0.2 && p.grain > 1.6 * smooth);
     let even = {
         let level = |i: usize| {
             light.share.get(i).is_some_and(|s| (dark(*s)).abs() < 0.06) && !light.meet.cells[i]

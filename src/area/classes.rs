@@ -79,26 +79,6 @@ pub fn classes(light: &Light, inside: &Mask, mm: f64, known: &Known) -> Classes 
     let least = LEAST.max(2.5 * light.noise);
     let shade = Mask::from_fn(w, h, |i| judged.cells[i] && dark(light.share[i]) > least);
     let patches = patches(light, &shade, mm);
-    if std::env::var("DBG").is_ok() {
-        eprintln!(
-            "   noise {:.3} rim {:.2?} least {:.3}",
-            light.noise, light.rim, least
-        );
-        for p in patches
-            .iter()
-            .filter(|p| p.part.cells.len() as f64 * mm * mm > 60.0)
-        {
-            let i = p.part.cells[p.part.cells.len() / 2];
-            eprintln!(
-                "   patch {:.0} mm2 at {},{} colour {:.2?} grain {:.2}",
-                p.part.cells.len() as f64 * mm * mm,
-                i % w,
-                i / w,
-                p.colour,
-                p.grain
-            );
-        }
-    }
     let (coat, highs) = sort(&patches, light, inside, known, mm);
     let mut cells: Vec<Class> = judged
         .cells

@@ -474,7 +474,7 @@ const PAINT_MM: [f64; 2] = [11.0, 13.0];
 const RIM_MM: [f64; 4] = [1.5, 2.5, 3.5, 4.5];
 
 /// How the rim differs from level filler (logarithm): the median round the outline, at the distance where the light
-/// changes least with distance. `None` when what lies outside is not darker in every light.
+/// changes least with distance. `None` when what lies outside is not darker.
 fn rim_step(plan: &Plan, repair: &Repair) -> Option<[f32; 3]> {
     /// Distance between the places compared, and the first of them, mm.
     const PITCH_MM: f64 = 0.7;
@@ -504,7 +504,7 @@ fn rim_step(plan: &Plan, repair: &Repair) -> Option<[f32; 3]> {
         })
         .min_by(|a, b| a.0.total_cmp(&b.0))?
         .1;
-    flattest.iter().all(|v| *v < -0.15).then_some(flattest)
+    (mean(flattest) < -0.12 && flattest.iter().all(|v| *v < 0.15)).then_some(flattest)
 }
 
 /// Mean light of a patch of 3 × 3 fine cells at a distance (mm, outward positive) from the outline's place `k`.

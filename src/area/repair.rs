@@ -83,7 +83,7 @@ pub fn find(plan: &Plan, middle: Point2<f64>, reach: f64) -> Option<Repair> {
     let best = centres
         .par_iter()
         .filter_map(|centre| {
-            let round = round(plan, &log, *centre, &fan, Rim::Unknown)?;
+            let round = round(plan, &log, *centre, &fan, Rim::Unknown, None)?;
             let outline = outline(*centre, &fan, &round);
             let area = area(&outline);
             let (cx, cy) = centroid(&outline);
@@ -96,16 +96,6 @@ pub fn find(plan: &Plan, middle: Point2<f64>, reach: f64) -> Option<Repair> {
             Some((score, round, *centre))
         })
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
-    if std::env::var("DBG").is_ok() {
-        eprintln!(
-            "best {:.3} gain {:.3} at {:?} middle {:?} n {}",
-            best.0,
-            best.1.gain,
-            best.2,
-            middle,
-            centres.len()
-        );
-    }
     let mut centre = best.2;
     let mut path = best.1;
     let mut fan = fan;
@@ -127,7 +117,23 @@ pub fn find(plan: &Plan, middle: Point2<f64>, reach: f64) -> Option<Repair> {
             centre,
             &fan,
             Rim::Known(rim.unwrap_or_default()),
+            None,
         )?;
+    }
+    // A light primer falls off less from the filler than from the paint outside it: the edge found may be the rim's outer one.
+    if let Some(step) = step_within(plan, &log, centre, &fan, &path)
+        && let Some(inner) = round(
+            plan,
+            &log,
+            centre,
+            &fan,
+            Rim::Known(step),
+            Some(&path.radius),
+        )
+        && inner.gain > 0.5
+    {
+        rim = Some(step);
+        path = inner;
     }
     let gains = gains_along(
         plan,
@@ -138,13 +144,6 @@ pub fn find(plan: &Plan, middle: Point2<f64>, reach: f64) -> Option<Repair> {
         Rim::Known(rim.unwrap_or_default()),
     );
     let seen = gains.iter().filter(|g| **g > 0.25).count() as f64 / gains.len().max(1) as f64;
-    if std::env::var("DBG").is_ok() {
-        eprintln!(
-            "rim {rim:?} seen {seen:.3} gain {:.3} area {:.0}",
-            path.gain,
-            area(&outline(centre, &fan, &path))
-        );
-    }
     (seen >= SEEN).then(|| Repair {
         outline: outline(centre, &fan, &path),
         rim,
@@ -246,8 +245,15 @@ fn gain(step: Option<[f32; 3]>, rim: Rim) -> f32 {
     }
 }
 
-/// Cheapest closed path round a centre.
-fn round(plan: &Plan, log: &[[f32; 3]], centre: Point2<f64>, fan: &Fan, rim: Rim) -> Option<Round> {
+/// Cheapest closed path round a centre; `within`: radii that it stays two steps inside of.
+fn round(
+    plan: &Plan,
+    log: &[[f32; 3]],
+    centre: Point2<f64>,
+    fan: &Fan,
+    rim: Rim,
+    within: Option<&[usize]>,
+) -> Option<Round> {
     /// Largest change of radius between two directions, in pitches.
     const JUMP: isize = 4;
     let (n, m) = (fan.directions, fan.radii);
@@ -284,6 +290,14 @@ fn round(plan: &Plan, log: &[[f32; 3]], centre: Point2<f64>, fan: &Fan, rim: Rim
         for (k, g) in gains.iter_mut().enumerate() {
             let c = cells[first + k - back.min(first + k)];
             *g -= 0.6 * strange(c, ground, rim);
+        }
+    }
+    if let Some(within) = within {
+        for (gains, most) in gains.chunks_exact_mut(m).zip(within) {
+            gains
+                .iter_mut()
+                .skip(most.saturating_sub(1))
+                .for_each(|g| *g = -1.0);
         }
     }
     let cost = |turn: usize, k: usize| -gains[(turn % n) * m + k];
@@ -388,6 +402,46 @@ fn ratio(plan: &Plan, log: &[[f32; 3]], centre: Point2<f64>, fan: &Fan, path: &R
             *list.select_nth_unstable_by(middle, f32::total_cmp).1
         }
     })
+}
+
+/// Step from a band just inside the path to the ground farther in, when there is one nearly all the way round.
+fn step_within(
+    plan: &Plan,
+    log: &[[f32; 3]],
+    centre: Point2<f64>,
+    fan: &Fan,
+    path: &Round,
+) -> Option<[f32; 3]> {
+    /// Where the band and the ground are looked at, mm inside the path, and the least step (logarithm).
+    const BAND_MM: f64 = 2.5;
+    const GROUND_MM: f64 = 15.0;
+    const LEAST: f32 = 0.1;
+    let mut cells = Vec::new();
+    let mut steps: Vec<[f32; 3]> = Vec::new();
+    for (direction, k) in path.radius.iter().enumerate() {
+        ray(plan, log, centre, fan, direction, &mut cells);
+        let at = (fan.least / fan.pitch) as usize + k;
+        let inside = |mm: f64| cells.get(at.checked_sub((mm / fan.pitch).round() as usize)?);
+        if let (Some(band), Some(ground)) = (inside(BAND_MM), inside(GROUND_MM)) {
+            steps.push([0, 1, 2].map(|c| ground[c] - band[c]));
+        }
+    }
+    let middle = |c: usize| {
+        let mut list: Vec<f32> = steps
+            .iter()
+            .map(|s| s[c])
+            .filter(|v| v.is_finite())
+            .collect();
+        let half = list.len() / 2;
+        (!list.is_empty()).then(|| *list.select_nth_unstable_by(half, f32::total_cmp).1)
+    };
+    let step = [middle(0)?, middle(1)?, middle(2)?];
+    let size = |s: &[f32; 3]| (s[0] + s[1] + s[2]) / 3.0;
+    let alike = steps
+        .iter()
+        .filter(|s| (size(s) - size(&step)).abs() < 0.5 * size(&step))
+        .count();
+    (size(&step) > LEAST && 10 * alike > 7 * path.radius.len()).then_some(step)
 }
 
 /// Share of directions in which the colour changes once more within two centimetres outside the path: a rim, not just

@@ -126,11 +126,11 @@ pub fn classes(light: &Light, inside: &Mask, mm: f64, known: &Known) -> Classes 
         }
     }
     let fine = Mask::from_fn(w, h, |i| judged.cells[i] && dark(light.share[i]) > least);
-    for i in 0..w * h {
+    for (i, class) in cells.iter_mut().enumerate() {
         if !judged.cells[i] {
             continue;
         }
-        cells[i] = if high.cells[i] {
+        *class = if high.cells[i] {
             Class::High
         } else if keep.cells[i] {
             Class::Low

@@ -23,7 +23,9 @@ use nalgebra::Vector2;
 /// The longer side of the shown photo, px.
 const LONGEST: usize = 1600;
 /// Most regions with a label.
-const LABELS: usize = 9;
+const LABELS: usize = 6;
+/// Least area that gets one, mm².
+const LABELLED_MM2: f64 = 40.0;
 /// Ground of the bands.
 const BAND: Colour = [24, 28, 34];
 
@@ -171,6 +173,7 @@ fn regions(
     marks.sort_by(|a, b| b.0.area_mm2.total_cmp(&a.0.area_mm2));
     let labels: Vec<Label> = marks
         .iter()
+        .filter(|(region, ..)| region.area_mm2 >= LABELLED_MM2)
         .take(LABELS)
         .map(|(region, at, colour)| Label {
             at: *at,

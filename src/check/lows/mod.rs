@@ -173,3 +173,7 @@ pub fn result(survey: &Survey, next: Next, options: &LowsOptions) -> LowsResult 
         passes: Vec::new(),
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;

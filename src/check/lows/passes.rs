@@ -165,16 +165,26 @@ fn compare(before: &Survey, now: &Survey) -> Change {
     }
 }
 
-/// Rms distance of one outline's places from the other's nearest, mm, the farthest fifth left out.
+/// The place of a closed outline that is nearest to another place.
+fn nearest(outline: &[Point2<f64>], to: Point2<f64>) -> Point2<f64> {
+    let n = outline.len();
+    (0..n)
+        .map(|i| {
+            let (a, b) = (outline[i], outline[(i + 1) % n]);
+            let along = b - a;
+            let t = ((to - a).dot(&along) / along.norm_squared().max(1e-12)).clamp(0.0, 1.0);
+            a + along * t
+        })
+        .min_by(|a, b| (a - to).norm_squared().total_cmp(&(b - to).norm_squared()))
+        .unwrap_or(to)
+}
+
+/// Rms distance of one outline's places from the other, mm, the farthest fifth left out.
 fn apart(to: &[Point2<f64>], from: &[Point2<f64>], lay: &Lay) -> f64 {
     let mut d: Vec<f64> = from
         .iter()
         .map(|p| lay.apply(*p))
-        .map(|p| {
-            to.iter()
-                .map(|q| (q - p).norm_squared())
-                .fold(f64::INFINITY, f64::min)
-        })
+        .map(|p| (nearest(to, p) - p).norm_squared())
         .collect();
     d.sort_by(f64::total_cmp);
     d.truncate((d.len() * 4 / 5).max(1));
@@ -193,24 +203,19 @@ fn lay_over(to: &[Point2<f64>], from: &[Point2<f64>]) -> Lay {
         turn,
         shift: a.coords - turn * b.coords,
     };
-    let start = (0..72)
-        .map(|k| about(Rotation2::new(f64::from(k) * 5.0_f64.to_radians())))
+    let start = (0..120)
+        .map(|k| about(Rotation2::new(f64::from(k) * 3.0_f64.to_radians())))
         .map(|lay| (apart(to, from, &lay), lay))
         .min_by(|x, y| x.0.total_cmp(&y.0));
     let Some((_, mut lay)) = start else {
         return about(Rotation2::identity());
     };
-    for _ in 0..20 {
+    for _ in 0..40 {
         let mut pairs: Vec<(Point2<f64>, Point2<f64>, f64)> = from
             .iter()
             .map(|p| {
                 let moved = lay.apply(*p);
-                let near = to.iter().min_by(|x, y| {
-                    (*x - moved)
-                        .norm_squared()
-                        .total_cmp(&(*y - moved).norm_squared())
-                });
-                let q = near.copied().unwrap_or(moved);
+                let q = nearest(to, moved);
                 (*p, q, (q - moved).norm_squared())
             })
             .collect();

@@ -1,6 +1,7 @@
 //! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
 
 pub mod line;
+pub mod radii;
 
 use crate::budget::BudgetPart;
 use crate::card::{Card, CardError, Layout};
@@ -85,6 +86,9 @@ pub enum CheckError {
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),
+    /// The stations.
+    #[error(transparent)]
+    Stations(#[from] radii::StationsError),
     /// The verdict.
     #[error(transparent)]
     Verdict(#[from] VerdictError),

@@ -7,6 +7,7 @@ pub mod json;
 mod labels;
 pub mod overlay;
 pub mod plot;
+pub mod radii;
 mod scene;
 mod shrink;
 pub mod text;

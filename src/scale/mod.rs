@@ -13,6 +13,7 @@
 
 pub mod adjust;
 pub mod carry;
+pub mod chord;
 pub mod homography;
 pub mod solve;
 pub mod surface;

@@ -1,5 +1,6 @@
 //! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
 
+pub mod gauge;
 pub mod line;
 pub mod radii;
 

@@ -8,6 +8,7 @@ mod batch;
 pub mod card;
 mod common;
 mod exit;
+mod gauge;
 mod keep;
 mod line;
 mod manual;
@@ -59,6 +60,7 @@ struct Cli {
 enum Command {
     Line(line::LineArgs),
     Radii(radii::RadiiArgs),
+    Gauge(gauge::GaugeArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
     Man(manual::ManArgs),
@@ -89,6 +91,7 @@ fn dispatch(command: &Command) -> Result<Ending, Failure> {
     match command {
         Command::Line(args) => line::run(args),
         Command::Radii(args) => radii::run(args),
+        Command::Gauge(args) => gauge::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),

@@ -15,8 +15,10 @@ pub struct Leaf {
     pub mark: Mark,
 }
 
-/// Card left to hold above and below the parting line, mm.
-pub const BODY_MM: f64 = 17.0;
+/// Card left to hold above and below the parting line of a radius gauge and of a section template, mm.
+const BODY_MM: f64 = 17.0;
+/// As [`BODY_MM`], of a section template.
+pub const TEMPLATE_BODY_MM: f64 = 28.0;
 /// Flanks of radius gauges, along themselves, mm: long enough to find both flanks, short enough for a crowned panel.
 pub const FLANK_MM: f64 = 12.0;
 
@@ -121,7 +123,7 @@ fn tangent_ticks(profile: &Profile, dx: f64, dy: f64) -> Vec<Item> {
 }
 
 /// A number without needless decimals.
-pub(super) fn number(v: f64) -> String {
+pub fn number(v: f64) -> String {
     let text = format!("{v:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }

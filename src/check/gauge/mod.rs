@@ -12,7 +12,7 @@ mod nest;
 mod profile;
 
 pub use block::{Block, block};
-pub use leaf::{Leaf, leaf, set};
+pub use leaf::{FLANK_MM, Leaf, TEMPLATE_BODY_MM, leaf, number, set};
 pub use length::{Length, length_drawing, read_line};
 pub use nest::{Nested, nest, pages_of_drawing};
 pub use profile::{Form, Profile, read_profile};

@@ -511,12 +511,13 @@ impl Radii {
         let mut schedule = Vec::with_capacity(places.len());
         let mut shares = Vec::new();
         let middle = 0.5 * (from + to);
+        let doubts: Vec<f64> = places.iter().map(|s| doubt(widths, *s, course.cutoff)).collect();
         for (k, s) in places.iter().enumerate() {
             let nearest = widths
                 .iter()
                 .min_by(|a, b| (a.s_mm - s).abs().total_cmp(&(b.s_mm - s).abs()))
                 .unwrap_or(&widths[0]);
-            let border = (2.0 * BORDER_U_PX * nearest.mm_per_px).powi(2) + nearest.disagree_mm.powi(2);
+            let border = (2.0 * BORDER_U_PX * nearest.mm_per_px).powi(2) + doubts[k].powi(2);
             let edge = course.u[k].powi(2) + border;
             let mut parts = vec![(Part::Edge, edge)];
             if let Some(knot) = knots
@@ -565,6 +566,18 @@ impl Radii {
             .sum::<f64>()
             .sqrt()
     }
+}
+
+/// How far the lights disagree about the width round a place, mm: the mean over the stretch that the smooth course follows
+/// as one (half its shortest wave), since what they disagree about from reading to reading is noise that is counted already.
+fn doubt(widths: &[Width], s: f64, cutoff_mm: f64) -> f64 {
+    let reach = (0.25 * cutoff_mm).max(10.0);
+    let (mut sum, mut n) = (0.0, 0.0);
+    for w in widths.iter().filter(|w| (w.s_mm - s).abs() <= reach) {
+        sum += w.disagree_mm.powi(2);
+        n += 1.0;
+    }
+    (sum / f64::max(n, 1.0)).sqrt()
 }
 
 /// Value at a place, straight between.

@@ -10,7 +10,7 @@ use crate::check::radii::{
     stripe,
 };
 use crate::photo::{self, Limits, Need};
-use crate::report::radii as report;
+use crate::report::{radii as report, radii_overlay, radii_plot, shop};
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -144,7 +144,7 @@ fn photos_of(args: &RadiiArgs, options: &RadiiOptions) -> Result<Ending, Failure
         check: "radii",
         paths: &args.inputs,
         common: &args.common,
-        files: &["shop-sheet.pdf", "plot.png", "plot.svg"],
+        files: &["overlay.png", "shop-sheet.pdf", "plot.png", "plot.svg"],
         head: |result: &RadiiResult| &result.head,
         words: report::words,
         short: report::short_words,
@@ -158,6 +158,7 @@ fn photos_of(args: &RadiiArgs, options: &RadiiOptions) -> Result<Ending, Failure
             .map_err(|reason| refuse(reason.into()))?;
         let result = stripe::measure(&photo, &setup, options, &near).map_err(refuse)?;
         if let Some(place) = place {
+            place.put("overlay.png", &radii_overlay::png(&photo, &result))?;
             sheets(&result, place)?;
         }
         Ok(result)
@@ -227,6 +228,9 @@ fn sections(inputs: &[PathBuf], at: Option<&args::Places>) -> Result<Source, Fai
 
 /// The shop sheet and the plots.
 fn sheets(result: &RadiiResult, place: Place) -> Result<(), Failure> {
-    let _ = (result, place);
-    Ok(())
+    let sheet = shop::pdf_bytes(result).map_err(|e| Failure::Output(e.to_string()))?;
+    let (png, svg) = radii_plot::png_and_svg(result);
+    place.put("shop-sheet.pdf", &sheet)?;
+    place.put("plot.png", &png)?;
+    place.put("plot.svg", svg.as_bytes())
 }

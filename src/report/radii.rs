@@ -126,7 +126,7 @@ pub fn words(result: &RadiiResult, files: &[String]) -> String {
     }
     lines.extend(result.head.warnings.iter().map(|w| format!("Note: {w}")));
     if let Some((first, rest)) = files.split_first() {
-        lines.push(format!("Picture: {first}"));
+        lines.push(format!("Look at: {first}"));
         if !rest.is_empty() {
             lines.push(format!("Beside it: {}", rest.join(", ")));
         }

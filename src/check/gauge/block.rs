@@ -1,6 +1,6 @@
 //! Curved sanding blocks: the profile to which a block is cut so that paper and pad round it make the radius.
 
-use super::leaf::number;
+use super::leaf::{fitting, number};
 use super::profile::{Profile, RADII_MM};
 use super::{CUT_MM, GaugeError, Mark, Piece, sized};
 use crate::sheet::{Align, At, Ink, Item, Path, Pen, Text};
@@ -51,7 +51,10 @@ pub fn block(block: &Block) -> Result<Piece, GaugeError> {
     let face = Profile::wanted(face_mm, block.turn_deg, FLANK_MM)?;
     let swage = Profile::wanted(block.radius_mm, block.turn_deg, FLANK_MM)?;
     let bounds = face.path.bounds();
-    let width_mm = bounds.width_mm();
+    // Room beside the block for the dashed line.
+    let aside = thick_mm * (0.5 * block.turn_deg.to_radians()).sin();
+    let width_mm = bounds.width_mm() + 2.0 * aside;
+    let (left, right) = (aside, width_mm - aside);
     let rise = bounds.height_mm();
     // The arcs share their centre: the swage's peak lies the offset beyond the face's.
     let margin = thick_mm + 1.0;
@@ -63,8 +66,8 @@ pub fn block(block: &Block) -> Result<Piece, GaugeError> {
         let outline = Path {
             closed: true,
             ..path
-                .line(At::new(width_mm, height))
-                .line(At::new(0.0, height))
+                .line(At::new(right, height))
+                .line(At::new(left, height))
         };
         (outline, height, y0)
     } else {
@@ -74,7 +77,7 @@ pub fn block(block: &Block) -> Result<Piece, GaugeError> {
         let height = y0 + rise + margin;
         let outline = Path {
             closed: true,
-            ..path.line(At::new(width_mm, 0.0)).line(At::new(0.0, 0.0))
+            ..path.line(At::new(right, 0.0)).line(At::new(left, 0.0))
         };
         (outline, height, y0)
     };
@@ -92,7 +95,11 @@ pub fn block(block: &Block) -> Result<Piece, GaugeError> {
     let mut say = |k: usize, size: f64, words: String, ink: Ink| {
         if !words.is_empty() {
             items.push(Item::Text(
-                Text::new(At::new(middle, top + 4.0 * k as f64), size, words)
+                Text::new(
+                    At::new(middle, top + 3.9 * k as f64),
+                    fitting(&words, size, right - left - 3.0),
+                    words,
+                )
                     .align(Align::Middle)
                     .ink(ink),
             ));
@@ -101,18 +108,19 @@ pub fn block(block: &Block) -> Result<Piece, GaugeError> {
     let kind = if block.root { "INSIDE" } else { "OUTSIDE" };
     say(0, 4.6, format!("R {}", number(block.radius_mm)), Ink::BLACK);
     say(1, 2.5, format!("{kind} block · turn {}°", number(block.turn_deg)), Ink::BLACK);
-    say(
-        2,
-        2.5,
-        format!(
-            "face R {}, paper {} mm, pad {} mm",
-            number(face_mm),
+    say(2, 2.5, format!("face cut to R {}", number(face_mm)), Ink::BLACK);
+    let layers = match (block.paper_mm > 0.0, block.pad_mm > 0.0) {
+        (true, true) => format!(
+            "paper {} mm, pad {} mm",
             number(block.paper_mm),
             number(block.pad_mm)
         ),
-        Ink::BLACK,
-    );
-    say(3, 2.5, block.mark.words(), Ink::QUIET);
+        (true, false) => format!("paper {} mm", number(block.paper_mm)),
+        (false, true) => format!("pad {} mm", number(block.pad_mm)),
+        (false, false) => String::new(),
+    };
+    say(3, 2.5, layers, Ink::BLACK);
+    say(4, 2.5, block.mark.words(), Ink::QUIET);
     Ok(Piece {
         width_mm,
         height_mm,

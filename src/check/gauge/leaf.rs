@@ -16,7 +16,7 @@ pub struct Leaf {
 }
 
 /// Card left to hold above and below the parting line of a radius gauge and of a section template, mm.
-const BODY_MM: f64 = 17.0;
+const BODY_MM: f64 = 18.0;
 /// As [`BODY_MM`], of a section template.
 pub const TEMPLATE_BODY_MM: f64 = 28.0;
 /// Flanks of radius gauges, along themselves, mm: long enough to find both flanks, short enough for a crowned panel.
@@ -24,7 +24,8 @@ pub const FLANK_MM: f64 = 12.0;
 
 /// Type sizes, mm.
 const LARGE_MM: f64 = 4.6;
-const SMALL_MM: f64 = 2.5;
+const SMALL_MM: f64 = 2.8;
+const TINY_MM: f64 = 2.3;
 
 /// Draws a leaf. Its upper part sits on a crest (outside), its lower part fits into a root (inside).
 pub fn leaf(leaf: &Leaf) -> Piece {
@@ -54,7 +55,7 @@ pub fn leaf(leaf: &Leaf) -> Piece {
     let turn = leaf
         .profile
         .turn_deg
-        .map_or(String::new(), |t| format!(" · turn {}°", number((t * 10.0).round() / 10.0)));
+        .map_or(String::new(), |t| format!(", turn {}°", number((t * 10.0).round() / 10.0)));
     let room = width_mm - 3.0;
     let size = fitting(&name, LARGE_MM, room);
     let mut say = |y: f64, size: f64, words: String, ink: Ink| {
@@ -66,17 +67,15 @@ pub fn leaf(leaf: &Leaf) -> Piece {
             ));
         }
     };
-    say(5.6, size, name.clone(), Ink::BLACK);
-    say(9.2, SMALL_MM, format!("OUTSIDE · on a crest{turn}"), Ink::BLACK);
-    say(12.4, SMALL_MM, leaf.mark.words(), Ink::QUIET);
-    say(height_mm - 7.2, size, name, Ink::BLACK);
-    say(
-        height_mm - 4.2,
-        SMALL_MM,
-        format!("INSIDE · in a root{turn}"),
-        Ink::BLACK,
-    );
-    say(height_mm - 1.4, 2.2, leaf.mark.words(), Ink::QUIET);
+    say(5.2, size, name.clone(), Ink::BLACK);
+    say(8.6, SMALL_MM, "OUTSIDE".into(), Ink::BLACK);
+    say(11.6, TINY_MM, format!("crest{turn}"), Ink::BLACK);
+    say(14.4, TINY_MM, leaf.mark.words(), Ink::QUIET);
+    let foot = if leaf.mark.words().is_empty() { 2.0 } else { 4.6 };
+    say(height_mm - foot - 6.2, size, name, Ink::BLACK);
+    say(height_mm - foot - 2.9, SMALL_MM, "INSIDE".into(), Ink::BLACK);
+    say(height_mm - foot, TINY_MM, format!("root{turn}"), Ink::BLACK);
+    say(height_mm - 1.8, TINY_MM, leaf.mark.words(), Ink::QUIET);
     let upper = chained(
         Path::from(At::new(0.0, 0.0))
             .line(At::new(width_mm, 0.0))
@@ -97,7 +96,7 @@ pub fn leaf(leaf: &Leaf) -> Piece {
 }
 
 /// Type that keeps words within a width, mm; never smaller than can be read.
-fn fitting(words: &str, size_mm: f64, room_mm: f64) -> f64 {
+pub(super) fn fitting(words: &str, size_mm: f64, room_mm: f64) -> f64 {
     let width = font::width_mm(words, size_mm);
     if width > room_mm {
         (size_mm * room_mm / width).max(1.4)

@@ -20,7 +20,7 @@ pub struct Nested {
 
 /// Room for the check bars at left and bottom, for the title at the top, and at the right, mm.
 const LEFT_MM: f64 = 15.0;
-const BOTTOM_MM: f64 = 15.0;
+const BOTTOM_MM: f64 = 22.0;
 const TOP_MM: f64 = 19.0;
 const RIGHT_MM: f64 = 6.0;
 /// Between two pieces, mm.
@@ -49,8 +49,7 @@ pub fn nest(
         )
     };
     let laid = |page: Page| -> Option<(Page, Vec<Spot>, usize)> {
-        let spots: Option<Vec<Spot>> = shelf::lay(&sizes, room(page), BETWEEN_MM).into_iter().collect();
-        let spots = spots?;
+        let spots = in_order(&sizes, room(page))?;
         let pages = spots.iter().map(|s| s.page + 1).max().unwrap_or(0);
         Some((page, spots, pages))
     };
@@ -105,6 +104,26 @@ pub fn nest(
     })
 }
 
+/// Spots in reading order: pieces fill a row from the left, and a row is as high as its highest piece. `None` when one is
+/// larger than the room.
+fn in_order(sizes: &[(f64, f64)], room: (f64, f64)) -> Option<Vec<Spot>> {
+    let mut padded: Vec<(f64, f64)> = Vec::with_capacity(sizes.len());
+    let (mut start, mut used) = (0, 0.0);
+    for (k, size) in sizes.iter().enumerate() {
+        if used > 0.0 && used + BETWEEN_MM + size.0 > room.0 {
+            start = k;
+            used = 0.0;
+        }
+        used += size.0 + if used > 0.0 { BETWEEN_MM } else { 0.0 };
+        padded.push(*size);
+        let highest = padded[start..].iter().map(|s| s.1).fold(0.0, f64::max);
+        for s in &mut padded[start..] {
+            s.1 = highest;
+        }
+    }
+    shelf::lay(&padded, room, BETWEEN_MM).into_iter().collect()
+}
+
 /// What stands on every page beside the pieces: title, how to use them, check bars in one corner, page number.
 fn frame(page: Page, title: &str, about: &[String], (number, of): (usize, usize)) -> Vec<Item> {
     let (w, h) = (page.width_mm(), page.height_mm());
@@ -130,9 +149,9 @@ fn frame(page: Page, title: &str, about: &[String], (number, of): (usize, usize)
         lines.extend(crate::sheet::font::wrap(words, 2.4, room));
     }
     // The last lines are dropped rather than printed over the pieces.
-    for (k, words) in lines.into_iter().take(4).enumerate() {
+    for (k, words) in lines.into_iter().take(5).enumerate() {
         items.push(Item::Text(
-            Text::new(At::new(left, h - BOTTOM_MM + 3.4 + 3.1 * k as f64), 2.4, words)
+            Text::new(At::new(left, h - BOTTOM_MM + 3.6 + 3.1 * k as f64), 2.4, words)
                 .ink(Ink::QUIET),
         ));
     }

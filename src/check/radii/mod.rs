@@ -45,9 +45,9 @@ pub struct RadiiResult {
     /// Longest flat block for a crown, when one was given.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub flat_block: Option<FlatBlock>,
-    /// Borders of the stripe in the photo: near the cards, far from them.
+    /// Borders of the stripe in the photo.
     #[serde(skip_serializing_if = "Option::is_none", default)]
-    pub borders_px: Option<[Vec<[f64; 2]>; 2]>,
+    pub borders_px: Option<Borders>,
     /// What to do next, one sentence.
     pub next: String,
 }
@@ -61,6 +61,17 @@ pub struct Scheduled {
     pub r_mm: f64,
     /// Half-width of its 95% interval, mm.
     pub u95_mm: f64,
+}
+
+/// Both borders of a stripe.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Borders {
+    /// The one on the cards' flank, photo px.
+    pub near_px: Vec<[f64; 2]>,
+    /// Place of each of its points along, mm.
+    pub near_s_mm: Vec<f64>,
+    /// The other one, photo px.
+    pub far_px: Vec<[f64; 2]>,
 }
 
 /// The longest flat block a crown takes.
@@ -172,7 +183,7 @@ struct Found<'a> {
     shares: Vec<(Part, f64)>,
     head: Head,
     r_per_turn_degree_percent: f64,
-    borders_px: Option<[Vec<[f64; 2]>; 2]>,
+    borders_px: Option<Borders>,
 }
 
 /// Zones, gauges, verdict.

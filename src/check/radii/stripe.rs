@@ -10,7 +10,7 @@
 use super::ribbon::{self, Ribbon};
 use super::schedule::{Station, places, smoothing};
 use super::stations::check_turn;
-use super::{Course, Found, RadiiOptions, RadiiResult, Scheduled, StationsError, finish};
+use super::{Borders, Course, Found, RadiiOptions, RadiiResult, Scheduled, StationsError, finish};
 use crate::budget::Part;
 use crate::card::Card;
 use crate::check::line::follow::columns;
@@ -78,7 +78,7 @@ pub fn measure_on(
         follow(photo, &quads, &first, &ribbon, &guides, 1)?,
     ];
     let lean = 0.5 * turn_deg.to_radians() * if options.root { -1.0 } else { 1.0 };
-    let widths = widths(&borders, &scale, &guides[0], lean)?;
+    let (widths, along) = widths(&borders, &scale, &guides[0], lean)?;
     let per_width = 1.0 / (2.0 * (0.5 * turn_deg.to_radians()).sin());
     let radii = Radii::new(&widths, &scale, per_width)?;
     if cards.len() == 1 && radii.share(Part::Bow) > 0.5 {
@@ -124,11 +124,7 @@ pub fn measure_on(
             verdict: None,
         },
         r_per_turn_degree_percent: 100.0 * half / half.tan() / turn_deg,
-        borders_px: Some(
-            borders
-                .each_ref()
-                .map(|b| b.points.iter().map(|p| [p.px.0.x, p.px.0.y]).collect()),
-        ),
+        borders_px: Some(seen(&borders, &scale, along)),
     };
     finish(found, options)
 }
@@ -327,13 +323,31 @@ struct Width {
     mm_per_px: f64,
 }
 
-/// Widths along the stripe: each reading of the far border with the near border facing it.
+/// The borders as the answer tells of them. `along`: the swage's direction in the card frame.
+fn seen(borders: &[Border; 2], scale: &Scale, along: Vector2<f64>) -> Borders {
+    let px = |border: &Border| border.points.iter().map(|p| [p.px.0.x, p.px.0.y]).collect();
+    Borders {
+        near_px: px(&borders[0]),
+        near_s_mm: borders[0]
+            .points
+            .iter()
+            .map(|p| {
+                scale
+                    .mm_from_px(p.px)
+                    .map_or(p.a_mm, |mm| mm.0.coords.dot(&along))
+            })
+            .collect(),
+        far_px: px(&borders[1]),
+    }
+}
+
+/// Widths along the stripe (and the swage's direction in the card frame): each reading of the far border with the near border facing it.
 fn widths(
     borders: &[Border; 2],
     scale: &Scale,
     guide: &Guide,
     lean_rad: f64,
-) -> Result<Vec<Width>, CheckError> {
+) -> Result<(Vec<Width>, Vector2<f64>), CheckError> {
     let [near, far] = borders;
     let mut a: Vec<(f64, &BorderPoint)> = near.points.iter().map(|p| (p.a_mm, p)).collect();
     a.sort_by(|p, q| p.0.total_cmp(&q.0));
@@ -418,7 +432,7 @@ fn widths(
     if out.len() < 12 {
         return Err(TraceError::Faint.into());
     }
-    Ok(out)
+    Ok((out, along))
 }
 
 /// The near border's reading at a place along, with the border's direction there in the card frame.

@@ -5,11 +5,15 @@
 //! templates and block profiles are [`Piece`]s that are nested on pages; a whole-length line template is one long drawing
 //! tiled over pages with join marks.
 
+#![cfg_attr(test, allow(clippy::unwrap_used))]
+
 mod block;
 mod leaf;
 mod length;
 mod nest;
 mod profile;
+#[cfg(test)]
+mod tests;
 
 pub use block::{Block, block};
 pub use leaf::{FLANK_MM, Leaf, TEMPLATE_BODY_MM, leaf, number, set};

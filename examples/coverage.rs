@@ -97,7 +97,11 @@ fn stripes(count: u64) {
                 format!(
                     "{}, {}",
                     if root { "Root" } else { "Crest" },
-                    if with_lens { "lens file" } else { "no lens file" }
+                    if with_lens {
+                        "lens file"
+                    } else {
+                        "no lens file"
+                    }
                 ),
                 trials.len(),
                 of(|t| t.cover),

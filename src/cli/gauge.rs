@@ -78,10 +78,20 @@ pub struct Shared {
     #[arg(long, value_name = "DIR", default_value = ".")]
     pub out: PathBuf,
     /// Job, printed on every piece
-    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
+    #[arg(
+        long,
+        value_name = "WORDS",
+        default_value = "",
+        hide_default_value = true
+    )]
     pub job: String,
     /// Station along the swage, printed on every piece
-    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
+    #[arg(
+        long,
+        value_name = "WORDS",
+        default_value = "",
+        hide_default_value = true
+    )]
     pub station: String,
     /// Thickness of the solids in the STL, in mm
     #[arg(long, value_name = "MM", default_value = "3", value_parser = args::length_mm, allow_hyphen_values = true)]
@@ -267,7 +277,8 @@ fn mark(shared: &Shared) -> Mark {
 }
 
 /// How every gauge is used; the first line is the one that costs most when it isn't read.
-const PRINT: &str = "Print at 100% (actual size), measure both bars with a steel rule: each must be 100 mm.";
+const PRINT: &str =
+    "Print at 100% (actual size), measure both bars with a steel rule: each must be 100 mm.";
 
 fn nested(
     pieces: &[Piece],
@@ -279,7 +290,14 @@ fn nested(
         .chain(about.iter().copied())
         .map(ToString::to_string)
         .collect();
-    nest(pieces, title, &about, Paper::from(shared.paper), shared.thick).map_err(refused)
+    nest(
+        pieces,
+        title,
+        &about,
+        Paper::from(shared.paper),
+        shared.thick,
+    )
+    .map_err(refused)
 }
 
 fn set(args: &SetArgs) -> Result<Made, Failure> {
@@ -300,7 +318,10 @@ fn set(args: &SetArgs) -> Result<Made, Failure> {
     let found = nested(
         &pieces,
         &title,
-        &[&use_outside, "Hold square to the swage, light behind: no gap under the arc, none beside it."],
+        &[
+            &use_outside,
+            "Hold square to the swage, light behind: no gap under the arc, none beside it.",
+        ],
         &args.shared,
     )?;
     Ok(made("set", "radius-gauges", title, pieces.len(), found))
@@ -378,7 +399,13 @@ fn template(args: &TemplateArgs) -> Result<Made, Failure> {
         ],
         &args.shared,
     )?;
-    Ok(made("template", "section-templates", title, pieces.len(), found))
+    Ok(made(
+        "template",
+        "section-templates",
+        title,
+        pieces.len(),
+        found,
+    ))
 }
 
 /// A file's name without its ending; a result's own folder says more than `result`.
@@ -421,7 +448,8 @@ fn line(args: &LineArgs) -> Result<Made, Failure> {
     let mark = mark(&args.shared);
     let name = args.result.display().to_string();
     let text = small_text(&args.result, "result of a line")?;
-    let length = read_line(&text, &name, &mark).map_err(|e| Failure::Input(format!("{name}: {e}")))?;
+    let length =
+        read_line(&text, &name, &mark).map_err(|e| Failure::Input(format!("{name}: {e}")))?;
     let (mut drawing, outline) = length_drawing(&length);
     drawing.title = titled("Line template", &mark);
     let sheets =
@@ -459,9 +487,21 @@ fn write(shared: &Shared, made: &Made) -> Result<String, Failure> {
     let paper = Paper::from(shared.paper).name();
     let stem = format!("{}-{paper}", made.stem);
     let mut files: Vec<(String, &str, Vec<u8>)> = vec![
-        (stem.clone(), "pdf", pdf::bytes(&made.title, &made.sheets).map_err(drawn)?),
-        (made.stem.clone(), "dxf", dxf::bytes(&made.drawing).map_err(drawn)?),
-        (made.stem.clone(), "stl", stl::bytes(&made.title, &made.solids).map_err(drawn)?),
+        (
+            stem.clone(),
+            "pdf",
+            pdf::bytes(&made.title, &made.sheets).map_err(drawn)?,
+        ),
+        (
+            made.stem.clone(),
+            "dxf",
+            dxf::bytes(&made.drawing).map_err(drawn)?,
+        ),
+        (
+            made.stem.clone(),
+            "stl",
+            stl::bytes(&made.title, &made.solids).map_err(drawn)?,
+        ),
     ];
     for (i, sheet) in made.sheets.iter().enumerate() {
         let stem = if made.sheets.len() == 1 {
@@ -535,7 +575,8 @@ mod tests {
     }
 
     fn folder(name: &str) -> PathBuf {
-        let dir = std::env::temp_dir().join(format!("fairpanel-gauge-{name}-{}", std::process::id()));
+        let dir =
+            std::env::temp_dir().join(format!("fairpanel-gauge-{name}-{}", std::process::id()));
         let _ = std::fs::remove_dir_all(&dir);
         dir
     }
@@ -544,7 +585,10 @@ mod tests {
     fn a_set_is_written_in_all_four_forms() {
         let dir = folder("set");
         let out = dir.to_str().unwrap();
-        let text = said(&["set", "--radii", "3-6", "--turn", "45", "--out", out, "--json"]).unwrap();
+        let text = said(&[
+            "set", "--radii", "3-6", "--turn", "45", "--out", out, "--json",
+        ])
+        .unwrap();
         let json: serde_json::Value = serde_json::from_str(&text).unwrap();
         assert_eq!(json["pieces"], 4);
         assert_eq!(
@@ -564,7 +608,10 @@ mod tests {
         let dir = folder("large");
         let out = dir.to_str().unwrap();
         let start = std::time::Instant::now();
-        let text = said(&["set", "--radii", "3-60", "--step", "0.25", "--turn", "45", "--out", out, "--json"]).unwrap();
+        let text = said(&[
+            "set", "--radii", "20-90", "--step", "0.2", "--turn", "60", "--out", out, "--json",
+        ])
+        .unwrap();
         let json: serde_json::Value = serde_json::from_str(&text).unwrap();
         assert!(json["pages"].as_u64().unwrap() >= 30, "{}", json["pages"]);
         // The budget is 0.5 s for 40 pages on a free machine; a busy one gets four times that.
@@ -575,7 +622,9 @@ mod tests {
     #[test]
     fn what_cannot_be_is_refused_in_one_line() {
         for words in [
-            &["block", "--radius", "3", "--turn", "45", "--pad", "5", "--root"][..],
+            &[
+                "block", "--radius", "3", "--turn", "45", "--pad", "5", "--root",
+            ][..],
             &["template"],
             &["set", "--radii", "0.1-0.2", "--step", "0.1"],
             &["line", "no-such-file.json"],

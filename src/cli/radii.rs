@@ -116,11 +116,9 @@ pub fn run(args: &RadiiArgs) -> Result<Ending, Failure> {
                     Kind::Table => table(path)?,
                     _ => sections(&args.inputs, args.at.as_ref())?,
                 };
-                let result = from_stations(&source, &options).map_err(|reason| {
-                    Failure::Photo {
-                        photo: source.name.clone(),
-                        reason,
-                    }
+                let result = from_stations(&source, &options).map_err(|reason| Failure::Photo {
+                    photo: source.name.clone(),
+                    reason,
                 })?;
                 if let Some(place) = place {
                     sheets(&result, place)?;

@@ -87,7 +87,13 @@ pub fn words(result: &RadiiResult, files: &[String]) -> String {
     lines.extend(result.head.verdict.iter().map(|v| format!("  {}", v.why)));
     lines.push(format!("Next: {}", result.next));
     let all = result.zones.len();
-    lines.extend(result.zones.iter().take(ZONES_LISTED).map(|z| format!("  {}", zone(z))));
+    lines.extend(
+        result
+            .zones
+            .iter()
+            .take(ZONES_LISTED)
+            .map(|z| format!("  {}", zone(z))),
+    );
     if all > ZONES_LISTED {
         lines.push(format!("  and {} more zones", all - ZONES_LISTED));
     }
@@ -103,7 +109,11 @@ pub fn words(result: &RadiiResult, files: &[String]) -> String {
     }
     lines.push(format!(
         "{} with a turn of {}°, misses kept within {} mm.",
-        if result.root { "An inner corner" } else { "A crest" },
+        if result.root {
+            "An inner corner"
+        } else {
+            "A crest"
+        },
         short(result.turn_deg, 1),
         short(result.miss_tol_mm, 3)
     ));

@@ -1,7 +1,9 @@
 //! The marked photo of a stripe: both borders, where the tool changes, and which tool goes where.
 
 use super::canvas;
-use super::drawing::{ADD, Anchor, Colour, Drawing, Frame, INK, Paint, Place, TAKE_DOWN, Text, WHITE, wrapped};
+use super::drawing::{
+    ADD, Anchor, Colour, Drawing, Frame, INK, Paint, Place, TAKE_DOWN, Text, WHITE, wrapped,
+};
 use super::labels::{self, Label, Room};
 use super::radii::headline;
 use super::shrink::shrink;
@@ -27,7 +29,8 @@ pub fn png(photo: &Photo, result: &RadiiResult) -> Vec<u8> {
     let room = width as f64 - 4.0 * unit;
     let head = wrapped(&headline(result), 3.8 * unit, true, room);
     let next = wrapped(&format!("Next: {}", result.next), 2.8 * unit, false, room);
-    let band = 2.0 * unit + 4.8 * unit * head.len() as f64 + 3.8 * unit * next.len() as f64 + 1.2 * unit;
+    let band =
+        2.0 * unit + 4.8 * unit * head.len() as f64 + 3.8 * unit * next.len() as f64 + 1.2 * unit;
     let band = band.ceil();
     let mut picture = RgbImage::new(width as u32, band as u32 + height as u32);
     let top = band as usize * width * 3;
@@ -68,7 +71,15 @@ pub fn png(photo: &Photo, result: &RadiiResult) -> Vec<u8> {
         let far = shown(&borders.far_px);
         drawing.rimmed(near.clone(), 0.28 * unit, ADD);
         drawing.rimmed(far.clone(), 0.28 * unit, TAKE_DOWN);
-        zones(&mut drawing, result, &borders.near_s_mm, &near, &far, unit, band);
+        zones(
+            &mut drawing,
+            result,
+            &borders.near_s_mm,
+            &near,
+            &far,
+            unit,
+            band,
+        );
     }
     canvas::draw(&drawing, &mut picture);
     canvas::png(&picture)

@@ -1,7 +1,9 @@
 //! The radius along the swage as a plot: stations, smooth course with its 95% band, zones with their tools.
 
 use super::canvas;
-use super::drawing::{ADD, Anchor, Colour, Drawing, Frame, GREY, INK, Paint, Place, TAKE_DOWN, Text, WHITE, fitting};
+use super::drawing::{
+    ADD, Anchor, Colour, Drawing, Frame, GREY, INK, Paint, Place, TAKE_DOWN, Text, WHITE, fitting,
+};
 use super::radii::headline;
 use super::scene::spacing;
 use super::vector;
@@ -57,16 +59,17 @@ fn draw(result: &RadiiResult) -> Drawing {
     };
     let x = |s: f64| frame.left + (s - from) / (to - from) * (frame.right - frame.left);
     let y = |r: f64| frame.bottom - (r - low) / (high - low) * (frame.bottom - frame.top);
-    let say = |drawing: &mut Drawing, at: Place, size: f64, bold: bool, colour, anchor, words: String| {
-        drawing.text(Text {
-            at,
-            size,
-            bold,
-            colour,
-            anchor,
-            words,
-        });
-    };
+    let say =
+        |drawing: &mut Drawing, at: Place, size: f64, bold: bool, colour, anchor, words: String| {
+            drawing.text(Text {
+                at,
+                size,
+                bold,
+                colour,
+                anchor,
+                words,
+            });
+        };
     for (k, zone) in result.zones.iter().enumerate() {
         let ground = if zone.tool.is_some() {
             GROUNDS[k % 2]
@@ -139,22 +142,42 @@ fn draw(result: &RadiiResult) -> Drawing {
                 right: at.x + d,
                 bottom: at.y + d,
             };
-            drawing.area(dot.corners(), Paint::Plain(GREY, if many { 0.45 } else { 1.0 }));
+            drawing.area(
+                dot.corners(),
+                Paint::Plain(GREY, if many { 0.45 } else { 1.0 }),
+            );
         }
     }
     for (k, zone) in result.zones.iter().enumerate() {
         let (a, b) = (x(zone.from_mm), x(zone.to_mm));
         if k > 0 {
-            drawing.line(vec![Place::new(a, frame.top), Place::new(a, frame.bottom)], 2.5, INK);
+            drawing.line(
+                vec![Place::new(a, frame.top), Place::new(a, frame.bottom)],
+                2.5,
+                INK,
+            );
         }
         if let Some(r) = zone.r_tool_mm {
-            drawing.dashes(vec![Place::new(a, y(r)), Place::new(b, y(r))], 4.0, INK, 14.0);
+            drawing.dashes(
+                vec![Place::new(a, y(r)), Place::new(b, y(r))],
+                4.0,
+                INK,
+                14.0,
+            );
         }
         let words = zone.tool.clone().unwrap_or_else(|| "no tool".to_string());
         let size = fitting(&words, 27.0, true, b - a - 10.0);
         if size >= 13.0 {
             let colour = if zone.tool.is_some() { INK } else { TAKE_DOWN };
-            say(&mut drawing, Place::new(0.5 * (a + b), frame.top + 34.0), size, true, colour, Anchor::Middle, words);
+            say(
+                &mut drawing,
+                Place::new(0.5 * (a + b), frame.top + 34.0),
+                size,
+                true,
+                colour,
+                Anchor::Middle,
+                words,
+            );
         }
     }
     let course: Vec<Place> = result
@@ -164,9 +187,33 @@ fn draw(result: &RadiiResult) -> Drawing {
         .collect();
     drawing.line(course, 5.0, ADD);
     let head = headline(result);
-    say(&mut drawing, Place::new(40.0, 66.0), fitting(&head, 44.0, true, WIDTH - 80.0), true, INK, Anchor::Start, head);
+    say(
+        &mut drawing,
+        Place::new(40.0, 66.0),
+        fitting(&head, 44.0, true, WIDTH - 80.0),
+        true,
+        INK,
+        Anchor::Start,
+        head,
+    );
     let legend = "Radius in mm; blue: smooth course with its 95% band; dashed: the tool's radius; crosses: stations that don't belong";
-    say(&mut drawing, Place::new(40.0, 122.0), fitting(legend, 28.0, false, WIDTH - 80.0), false, GREY, Anchor::Start, legend.to_string());
-    say(&mut drawing, Place::new(frame.right, HEIGHT - 24.0), 28.0, false, GREY, Anchor::End, "mm along the swage".to_string());
+    say(
+        &mut drawing,
+        Place::new(40.0, 122.0),
+        fitting(legend, 28.0, false, WIDTH - 80.0),
+        false,
+        GREY,
+        Anchor::Start,
+        legend.to_string(),
+    );
+    say(
+        &mut drawing,
+        Place::new(frame.right, HEIGHT - 24.0),
+        28.0,
+        false,
+        GREY,
+        Anchor::End,
+        "mm along the swage".to_string(),
+    );
     drawing
 }

@@ -3,8 +3,11 @@
 
 use super::scene::spacing;
 use super::words::{plus_minus, short};
+use crate::check::gauge::Profile;
 use crate::check::radii::{RadiiResult, Zone};
-use crate::sheet::{Align, At, Frame, Ink, Item, Page, Paper, Path, Pen, Sheet, SheetError, Text, font, pdf};
+use crate::sheet::{
+    Align, At, Frame, Ink, Item, Page, Paper, Path, Pen, Sheet, SheetError, Text, font, pdf,
+};
 use crate::units::Measured;
 
 /// Margin all round, mm.
@@ -27,9 +30,25 @@ fn sheet(result: &RadiiResult) -> Sheet {
     let right = page.width_mm() - EDGE_MM;
     let kind = if result.root { "root" } else { "crest" };
     let title = format!("Swage radii · {kind}, turn {}°", short(result.turn_deg, 1));
-    text(&mut items, EDGE_MM, 18.0, 7.0, &title, Align::Start, Ink::BLACK);
+    text(
+        &mut items,
+        EDGE_MM,
+        18.0,
+        7.0,
+        &title,
+        Align::Start,
+        Ink::BLACK,
+    );
     let source = clipped(&result.head.photo, 3.2, 110.0);
-    text(&mut items, right, 18.0, 3.2, &source, Align::End, Ink::QUIET);
+    text(
+        &mut items,
+        right,
+        18.0,
+        3.2,
+        &source,
+        Align::End,
+        Ink::QUIET,
+    );
     rule(&mut items, EDGE_MM, right, 21.5, 0.4);
     let frame = Frame {
         x0: EDGE_MM + 12.0,
@@ -39,17 +58,18 @@ fn sheet(result: &RadiiResult) -> Sheet {
     };
     chart(&mut items, result, frame);
     table(&mut items, result, 112.0, right);
-    foot(&mut items, result, page.height_mm(), right);
-    Sheet {
-        page,
-        title,
-        items,
+    if result.zones.len() <= 6 {
+        sections(&mut items, result, 172.0, right);
     }
+    foot(&mut items, result, page.height_mm(), right);
+    Sheet { page, title, items }
 }
 
 fn text(items: &mut Vec<Item>, x: f64, y: f64, size: f64, words: &str, align: Align, ink: Ink) {
     if !words.is_empty() {
-        items.push(Item::Text(Text::new(At::new(x, y), size, words).align(align).ink(ink)));
+        items.push(Item::Text(
+            Text::new(At::new(x, y), size, words).align(align).ink(ink),
+        ));
     }
 }
 
@@ -76,7 +96,12 @@ fn chart(items: &mut Vec<Item>, result: &RadiiResult, frame: Frame) {
     };
     let (from, to) = (first.s_mm, last.s_mm.max(first.s_mm + 1e-6));
     let x = |s: f64| frame.x0 + (s - from) / (to - from) * frame.width_mm();
-    let most = result.schedule.iter().map(|s| s.r_mm + s.u95_mm).fold(0.0, f64::max).max(1e-6);
+    let most = result
+        .schedule
+        .iter()
+        .map(|s| s.r_mm + s.u95_mm)
+        .fold(0.0, f64::max)
+        .max(1e-6);
     let top = spacing(most, 4.0) * (most / spacing(most, 4.0)).ceil();
     let y = |r: f64| frame.y1 - r / top * frame.height_mm();
     for (k, zone) in result.zones.iter().enumerate() {
@@ -96,20 +121,58 @@ fn chart(items: &mut Vec<Item>, result: &RadiiResult, frame: Frame) {
     let mut r = 0.0;
     while r <= top + 1e-9 {
         let pen = Pen::black(0.1).ink(Ink::FAINT);
-        items.push(Item::note(Path::segment(At::new(frame.x0, y(r)), At::new(frame.x1, y(r))), pen));
-        text(items, frame.x0 - 2.0, y(r) + 1.1, 3.0, &short(r, 2), Align::End, Ink::BLACK);
+        items.push(Item::note(
+            Path::segment(At::new(frame.x0, y(r)), At::new(frame.x1, y(r))),
+            pen,
+        ));
+        text(
+            items,
+            frame.x0 - 2.0,
+            y(r) + 1.1,
+            3.0,
+            &short(r, 2),
+            Align::End,
+            Ink::BLACK,
+        );
         r += step;
     }
     let step = spacing(to - from, 10.0);
     let mut s = (from / step).ceil() * step;
     while s <= to + 1e-9 {
         let pen = Pen::black(0.25);
-        items.push(Item::note(Path::segment(At::new(x(s), frame.y1), At::new(x(s), frame.y1 + 1.6)), pen));
-        text(items, x(s), frame.y1 + 5.4, 3.0, &short(s, 1), Align::Middle, Ink::BLACK);
+        items.push(Item::note(
+            Path::segment(At::new(x(s), frame.y1), At::new(x(s), frame.y1 + 1.6)),
+            pen,
+        ));
+        text(
+            items,
+            x(s),
+            frame.y1 + 5.4,
+            3.0,
+            &short(s, 1),
+            Align::Middle,
+            Ink::BLACK,
+        );
         s += step;
     }
-    text(items, frame.x1, frame.y1 + 10.0, 2.8, "mm along the swage", Align::End, Ink::QUIET);
-    text(items, EDGE_MM, frame.y0 - 8.0, 2.8, "radius, mm", Align::Start, Ink::QUIET);
+    text(
+        items,
+        frame.x1,
+        frame.y1 + 10.0,
+        2.8,
+        "mm along the swage",
+        Align::End,
+        Ink::QUIET,
+    );
+    text(
+        items,
+        EDGE_MM,
+        frame.y0 - 8.0,
+        2.8,
+        "radius, mm",
+        Align::Start,
+        Ink::QUIET,
+    );
     let band: Vec<At> = result
         .schedule
         .iter()
@@ -125,14 +188,21 @@ fn chart(items: &mut Vec<Item>, result: &RadiiResult, frame: Frame) {
     if let Some(path) = Path::polyline(&band) {
         items.push(Item::fill(path.close(), Ink(188)));
     }
-    let course: Vec<At> = result.schedule.iter().map(|s| At::new(x(s.s_mm), y(s.r_mm))).collect();
+    let course: Vec<At> = result
+        .schedule
+        .iter()
+        .map(|s| At::new(x(s.s_mm), y(s.r_mm)))
+        .collect();
     items.extend(Path::polyline(&course).map(|path| Item::note(path, Pen::black(0.6))));
     if result.stations.len() <= 60 {
         for station in &result.stations {
             let at = At::new(x(station.s_mm), y(station.r_mm));
             if station.odd {
                 for sign in [-1.0, 1.0] {
-                    let (a, b) = (At::new(at.x - 1.4, at.y - sign * 1.4), At::new(at.x + 1.4, at.y + sign * 1.4));
+                    let (a, b) = (
+                        At::new(at.x - 1.4, at.y - sign * 1.4),
+                        At::new(at.x + 1.4, at.y + sign * 1.4),
+                    );
                     items.push(Item::note(Path::segment(a, b), Pen::black(0.35)));
                 }
             } else {
@@ -163,7 +233,15 @@ fn chart(items: &mut Vec<Item>, result: &RadiiResult, frame: Frame) {
             (number, 3.2)
         };
         if font::width_mm(&words, size) <= room + 1.5 {
-            text(items, 0.5 * (a + b), frame.y0 - 2.0, size, &words, Align::Middle, Ink::BLACK);
+            text(
+                items,
+                0.5 * (a + b),
+                frame.y0 - 2.0,
+                size,
+                &words,
+                Align::Middle,
+                Ink::BLACK,
+            );
         }
     }
 }
@@ -189,13 +267,76 @@ fn table(items: &mut Vec<Item>, result: &RadiiResult, top: f64, right: f64) {
         let y = top + 2.0 + lead * (k as f64 + 1.0);
         let cells = row(k, zone);
         for ((x, _, align), words) in columns.iter().zip(&cells) {
-            text(items, *x, y, size, &clipped(words, size, 90.0), *align, Ink::BLACK);
+            text(
+                items,
+                *x,
+                y,
+                size,
+                &clipped(words, size, 90.0),
+                *align,
+                Ink::BLACK,
+            );
         }
     }
     if result.zones.len() > ROWS {
         let y = top + 2.0 + lead * (ROWS as f64 + 1.0);
-        let more = format!("and {} more zones, in result.json", result.zones.len() - ROWS);
-        text(items, EDGE_MM + 10.0, y, size, &more, Align::Start, Ink::QUIET);
+        let more = format!(
+            "and {} more zones, in result.json",
+            result.zones.len() - ROWS
+        );
+        text(
+            items,
+            EDGE_MM + 10.0,
+            y,
+            size,
+            &more,
+            Align::Start,
+            Ink::QUIET,
+        );
+    }
+}
+
+/// Each zone's gauge as a line at true size, to lay a cut gauge or a rod's end on.
+fn sections(items: &mut Vec<Item>, result: &RadiiResult, floor: f64, right: f64) {
+    const FLANK_MM: f64 = 9.0;
+    let mut x = EDGE_MM + 10.0;
+    let mut drawn: Vec<f64> = Vec::new();
+    for zone in &result.zones {
+        if drawn.contains(&zone.gauge_mm) {
+            continue;
+        }
+        let Ok(profile) = Profile::wanted(zone.gauge_mm, result.turn_deg, FLANK_MM) else {
+            continue;
+        };
+        let bounds = profile.path.bounds();
+        if x + bounds.width_mm() > right || bounds.height_mm() > 22.0 {
+            break;
+        }
+        let (dx, dy) = (x - bounds.x0, floor - bounds.y1);
+        items.push(Item::note(profile.path.moved(dx, dy), Pen::black(0.35)));
+        let label = format!("R {}", short(zone.gauge_mm, 1));
+        text(
+            items,
+            x + 0.5 * bounds.width_mm(),
+            floor + 4.0,
+            3.0,
+            &label,
+            Align::Middle,
+            Ink::BLACK,
+        );
+        x += bounds.width_mm() + 9.0;
+        drawn.push(zone.gauge_mm);
+    }
+    if !drawn.is_empty() {
+        text(
+            items,
+            EDGE_MM,
+            floor - 20.0,
+            2.8,
+            "gauges at true size",
+            Align::Start,
+            Ink::QUIET,
+        );
     }
 }
 
@@ -227,16 +368,22 @@ fn row(k: usize, zone: &Zone) -> [String; 7] {
 
 /// What holds for all zones, and the caution.
 fn foot(items: &mut Vec<Item>, result: &RadiiResult, height: f64, right: f64) {
-    let widest = result.schedule.iter().max_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm));
+    let widest = result
+        .schedule
+        .iter()
+        .max_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm));
     let mut lines = vec![format!(
         "Every zone keeps the middle of the arc within {} mm of the swage. {}",
         short(result.miss_tol_mm, 3),
         widest.map_or(String::new(), |s| format!(
             "The radius is known to ± {} mm or better.",
-            plus_minus(Measured { value: 0.0, u95: s.u95_mm })
-                .split("± ")
-                .nth(1)
-                .unwrap_or("")
+            plus_minus(Measured {
+                value: 0.0,
+                u95: s.u95_mm
+            })
+            .split("± ")
+            .nth(1)
+            .unwrap_or("")
         )),
     )];
     if let Some(flat) = &result.flat_block {
@@ -248,13 +395,28 @@ fn foot(items: &mut Vec<Item>, result: &RadiiResult, height: f64, right: f64) {
         ));
     }
     let gauges: Vec<String> = result.gauges_mm.iter().map(|g| short(*g, 1)).collect();
-    lines.push(format!("Gauges: {} mm. Grey band: the radius with its 95% interval. Drawing not to scale.", gauges.join(", ")));
+    lines.push(format!(
+        "Gauges: {} mm. Grey band: the radius with its 95% interval. Drawing not to scale.",
+        gauges.join(", ")
+    ));
     lines.push("Dust of filler, primer and old paint into an extractor and a mask; the maker's sheet rules for every product.".to_string());
     let start = height - EDGE_MM - 4.4 * (lines.len() as f64 - 1.0);
     rule(items, EDGE_MM, right, start - 5.2, 0.25);
     for (k, words) in lines.iter().enumerate() {
-        let ink = if k + 1 == lines.len() { Ink::QUIET } else { Ink::BLACK };
+        let ink = if k + 1 == lines.len() {
+            Ink::QUIET
+        } else {
+            Ink::BLACK
+        };
         let size = 3.2f64.min(3.2 * (right - EDGE_MM) / font::width_mm(words, 3.2).max(1.0));
-        text(items, EDGE_MM, start + 4.4 * k as f64, size, words, Align::Start, ink);
+        text(
+            items,
+            EDGE_MM,
+            start + 4.4 * k as f64,
+            size,
+            words,
+            Align::Start,
+            ink,
+        );
     }
 }

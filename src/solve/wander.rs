@@ -6,6 +6,10 @@
 //! forward (Kalman) gives the likelihood of the wandering and of the errors, one back (Rauch, Tung and Striebel) the course
 //! with its covariance; ends, gaps and single stations need no care of their own. O(n) a pass.
 //!
+//! A reading more than [`GATE`] standard deviations off what the course foresees is passed over (its likelihood is that of a
+//! reading that tells nothing), or one bad station would make the whole course restless; two passed over in a row are a
+//! change of course, and the third counts.
+//!
 //! The wandering is not set to its likeliest value but averaged over: few readings can't tell a straight course from a bent
 //! one, and the interval must say so.
 
@@ -68,6 +72,26 @@ pub struct Wander {
     pub cutoff: f64,
     /// For each reading: how far it lies off the course that the others make, in standard deviations.
     pub off: Vec<f64>,
+}
+
+/// Readings further off than this many standard deviations of what is foreseen are passed over.
+const GATE: f64 = 3.5;
+/// What passing one over costs, in logarithms: about one station in fifty is odd (ours, no source).
+const PASSED_OVER: f64 = 4.0;
+
+/// Which readings are passed over, one after the other.
+#[derive(Default)]
+struct Gate {
+    in_a_row: usize,
+}
+
+impl Gate {
+    /// Whether this reading is passed over.
+    fn shuts(&mut self, miss: f64, variance: f64) -> bool {
+        let out = miss * miss > GATE * GATE * variance && self.in_a_row < 2;
+        self.in_a_row = if out { self.in_a_row + 1 } else { 0 };
+        out
+    }
 }
 
 /// Steps of the wandering tried.
@@ -248,29 +272,41 @@ impl Model<'_> {
         (reading.u.powi(2) + self.noise.own.powi(2)).max((1e-5 * self.size).powi(2))
     }
 
-    /// Takes a reading in; returns its miss and the variance foreseen for it.
-    fn take(&self, state: &mut State, reading: &Reading) -> (f64, f64) {
+    /// Miss of a reading and the variance foreseen for it.
+    fn foreseen(&self, state: &State, reading: &Reading) -> (f64, f64) {
+        let h = RowVector3::new(1.0, 0.0, 1.0);
+        let miss = reading.value - (h * state.mean)[0];
+        let variance = (h * state.cov * h.transpose())[0] + self.own(reading);
+        (miss, variance)
+    }
+
+    /// Takes a reading in.
+    fn take(&self, state: &mut State, reading: &Reading) {
         let h = RowVector3::new(1.0, 0.0, 1.0);
         let own = self.own(reading);
-        let miss = reading.value - (h * state.mean)[0];
-        let variance = (h * state.cov * h.transpose())[0] + own;
+        let (miss, variance) = self.foreseen(state, reading);
         let gain = state.cov * h.transpose() / variance;
         state.mean += gain * miss;
         // Joseph's form: stays positive beside the wide start.
         let rest = Matrix3::identity() - gain * h;
         let cov = rest * state.cov * rest.transpose() + gain * own * gain.transpose();
         state.cov = 0.5 * (cov + cov.transpose());
-        (miss, variance)
     }
 
     fn log_likelihood(&self) -> f64 {
         let mut state = self.start();
         let mut sum = 0.0;
         let mut s = self.readings.first().map_or(0.0, |r| r.s);
+        let mut gate = Gate::default();
         for (i, reading) in self.readings.iter().enumerate() {
             state = self.on(&state, reading.s - s).0;
             s = reading.s;
-            let (miss, variance) = self.take(&mut state, reading);
+            let (miss, variance) = self.foreseen(&state, reading);
+            if gate.shuts(miss, variance) {
+                sum -= 0.5 * (variance.ln() + GATE * GATE) + PASSED_OVER;
+                continue;
+            }
+            self.take(&mut state, reading);
             // The first two only fix value and slope.
             if i >= 2 {
                 sum -= 0.5 * (variance.ln() + miss * miss / variance);
@@ -299,12 +335,19 @@ impl Model<'_> {
         // Before the first reading: the start is as wide there.
         let mut s = steps.first().map_or(0.0, |step| step.0);
         let mut forward = Vec::with_capacity(steps.len());
+        let mut gate = Gate::default();
+        let mut passed_over = vec![false; self.readings.len()];
         for (place, reading, _) in &steps {
             let (ahead, f) = self.on(&state, place - s);
             s = *place;
             state = ahead;
-            if let Some(reading) = reading.and_then(|i| self.readings.get(i)) {
-                self.take(&mut state, reading);
+            if let Some((i, reading)) = reading.and_then(|i| Some((i, self.readings.get(i)?))) {
+                let (miss, variance) = self.foreseen(&state, reading);
+                if gate.shuts(miss, variance) {
+                    passed_over[i] = true;
+                } else {
+                    self.take(&mut state, reading);
+                }
             }
             forward.push((ahead, f, state));
         }
@@ -330,7 +373,13 @@ impl Model<'_> {
                 let reading = &self.readings[i];
                 let h = RowVector3::new(1.0, 0.0, 1.0);
                 let r = self.own(reading);
-                let known = (h * smoothed.cov * h.transpose())[0].clamp(0.0, 0.999 * r);
+                let all = (h * smoothed.cov * h.transpose())[0];
+                if passed_over[i] {
+                    off[i] = (reading.value - (h * smoothed.mean)[0]) / (r + all.max(0.0)).sqrt();
+                    later = Some(smoothed);
+                    continue;
+                }
+                let known = all.clamp(0.0, 0.999 * r);
                 // What the others alone foresee: the reading taken out of the smoothed value again.
                 let miss = (reading.value - (h * smoothed.mean)[0]) / (1.0 - known / r);
                 off[i] = miss / (r + r * known / (r - known)).sqrt();
@@ -383,7 +432,10 @@ mod tests {
             middle += found.u[1] / 20.0;
         }
         let root = sd / (n as f64).sqrt();
-        assert!(middle > 0.95 * root && middle < 1.8 * root, "{middle} {root}");
+        assert!(
+            middle > 0.95 * root && middle < 1.8 * root,
+            "{middle} {root}"
+        );
         assert!(end > 1.9 * root && end < 3.5 * root, "{end} {root}");
     }
 
@@ -422,9 +474,34 @@ mod tests {
         assert!(found.off[12] > 6.0);
     }
 
+    /// A single odd reading among few must not make the course follow it.
+    #[test]
+    fn the_course_does_not_bend_to_an_odd_reading() {
+        let mut r = readings(15, 0.1, 5, |s| 14.0 - 0.02 * s);
+        r[8].value += 2.5;
+        let found = wander(&r, &[160.0], Unknown::Nothing).expect("a course");
+        assert!(
+            (found.value[0] - (14.0 - 3.2)).abs() < 0.2,
+            "{}",
+            found.value[0]
+        );
+        assert!(found.off[8] > 5.0);
+    }
+
+    /// A course that changes for good is followed.
+    #[test]
+    fn a_step_is_followed() {
+        let r = readings(40, 0.1, 6, |s| if s < 400.0 { 8.0 } else { 12.0 });
+        let found = wander(&r, &[700.0], Unknown::Nothing).expect("a course");
+        assert!((found.value[0] - 12.0).abs() < 0.3, "{}", found.value[0]);
+    }
+
     #[test]
     fn too_few_give_nothing() {
-        assert_eq!(wander(&readings(2, 0.1, 1, |_| 1.0), &[0.0], Unknown::Own), None);
+        assert_eq!(
+            wander(&readings(2, 0.1, 1, |_| 1.0), &[0.0], Unknown::Own),
+            None
+        );
         assert_eq!(wander(&[], &[0.0], Unknown::Own), None);
     }
 }

@@ -480,7 +480,10 @@ mod tests {
         }
         let found = lines(&ribbons(&ribbon, &look, 9), &look);
         let best = &found[0];
-        assert!((best.row - 44.5).abs() <= 1.5 && best.step[0] < -0.15, "{best:?}");
+        assert!(
+            (best.row - 44.5).abs() <= 1.5 && best.step[0] < -0.15,
+            "{best:?}"
+        );
     }
 
     /// Courses steeper than the strip is high leave it; they are passed over, not read beyond its ends.

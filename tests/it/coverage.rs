@@ -63,7 +63,10 @@ fn a_stripes_radius_lies_in_its_interval() {
     u95.sort_by(f64::total_cmp);
     let (error, u95) = (error[10], u95[10]);
     assert!(share >= 0.88, "{share:.3} of the length is inside");
-    assert!(good >= 13, "in {good} of 20 photos the radius is inside its interval");
+    assert!(
+        good >= 13,
+        "in {good} of 20 photos the radius is inside its interval"
+    );
     // What a rod's choice needs: rods come in steps of a tenth of their size and more.
     assert!(error < 0.02, "median error {error:.3} of the radius");
     assert!(u95 < 0.08, "median half-width {u95:.3} of the radius");

@@ -19,7 +19,10 @@ fn check(arguments: &[&str], code: i32) -> Output {
     assert_eq!(output.status.code(), Some(code), "{arguments:?}: {reason}");
     if code > 1 {
         assert!(output.stdout.is_empty(), "{arguments:?}");
-        assert!(reason.len() < 600 && !reason.contains("panicked"), "{reason}");
+        assert!(
+            reason.len() < 600 && !reason.contains("panicked"),
+            "{reason}"
+        );
     }
     output
 }
@@ -36,7 +39,19 @@ fn the_demo_table_makes_a_plan_and_a_shop_sheet() {
     let folder = scratch.path().join("out");
     let folder = folder.to_str().expect("a path in Unicode");
     let output = check(
-        &["radii", TABLE, "--turn", "38", "--tools", "examples/tools.json", "--tol", "0.1", "--out", folder, "--json"],
+        &[
+            "radii",
+            TABLE,
+            "--turn",
+            "38",
+            "--tools",
+            "examples/tools.json",
+            "--tol",
+            "0.1",
+            "--out",
+            folder,
+            "--json",
+        ],
         0,
     );
     let answer = json(&output);
@@ -62,12 +77,18 @@ fn the_demo_table_makes_a_plan_and_a_shop_sheet() {
     let document = lopdf::Document::load_mem(&sheet).expect("a PDF");
     assert_eq!(document.get_pages().len(), 1);
     let words = document.extract_text(&[1]).expect("words");
-    assert!(words.contains("Swage radii") && words.contains("Gauges"), "{words}");
+    assert!(
+        words.contains("Swage radii") && words.contains("Gauges"),
+        "{words}"
+    );
 }
 
 #[test]
 fn a_tolerance_no_tool_keeps_is_outside() {
-    let output = check(&["radii", TABLE, "--turn", "80", "--tol", "0.01", "--json"], 1);
+    let output = check(
+        &["radii", TABLE, "--turn", "80", "--tol", "0.01", "--json"],
+        1,
+    );
     let answer = json(&output);
     assert_eq!(answer["verdict"]["result"], "outside");
     let bare = answer["zones"].as_array().expect("zones");
@@ -81,9 +102,22 @@ fn wrong_usage_and_wrong_files_are_told_apart() {
     check(&["radii", TABLE, TABLE, "--turn", "40"], 2);
     check(&["radii", TABLE, "--turn", "40", "--at", "1,2"], 2);
     check(&["radii", "no-such.csv", "--turn", "40"], 3);
-    check(&["radii", TABLE, "--turn", "40", "--tools", "no-such.json"], 3);
+    check(
+        &["radii", TABLE, "--turn", "40", "--tools", "no-such.json"],
+        3,
+    );
     check(&["radii", "examples/phone-lens.json"], 3);
-    check(&["radii", "examples/swage.jpg", "--turn", "40", "--card", "board"], 3);
+    check(
+        &[
+            "radii",
+            "examples/swage.jpg",
+            "--turn",
+            "40",
+            "--card",
+            "board",
+        ],
+        3,
+    );
     check(&["gauge", "set", "--radii", "9-3"], 2);
     check(&["gauge", "line", "examples/phone-lens.json"], 3);
 }
@@ -101,7 +135,18 @@ fn sections_are_stations() {
         std::fs::write(&path, answer.to_string()).expect("a file");
         files.push(path.to_str().expect("a path in Unicode").to_string());
     }
-    let output = check(&["radii", &files[0], &files[1], &files[2], "--at", "0,200,400", "--json"], 0);
+    let output = check(
+        &[
+            "radii",
+            &files[0],
+            &files[1],
+            &files[2],
+            "--at",
+            "0,200,400",
+            "--json",
+        ],
+        0,
+    );
     let answer = json(&output);
     assert_eq!(answer["turn_deg"], 44.0);
     assert_eq!(answer["stations"].as_array().map(Vec::len), Some(3));

@@ -100,15 +100,25 @@ pub fn block(block: &Block) -> Result<Piece, GaugeError> {
                     fitting(&words, size, right - left - 3.0),
                     words,
                 )
-                    .align(Align::Middle)
-                    .ink(ink),
+                .align(Align::Middle)
+                .ink(ink),
             ));
         }
     };
     let kind = if block.root { "INSIDE" } else { "OUTSIDE" };
     say(0, 4.6, format!("R {}", number(block.radius_mm)), Ink::BLACK);
-    say(1, 2.5, format!("{kind} block · turn {}°", number(block.turn_deg)), Ink::BLACK);
-    say(2, 2.5, format!("face cut to R {}", number(face_mm)), Ink::BLACK);
+    say(
+        1,
+        2.5,
+        format!("{kind} block · turn {}°", number(block.turn_deg)),
+        Ink::BLACK,
+    );
+    say(
+        2,
+        2.5,
+        format!("face cut to R {}", number(face_mm)),
+        Ink::BLACK,
+    );
     let layers = match (block.paper_mm > 0.0, block.pad_mm > 0.0) {
         (true, true) => format!(
             "paper {} mm, pad {} mm",

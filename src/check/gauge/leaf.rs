@@ -52,10 +52,9 @@ pub fn leaf(leaf: &Leaf) -> Piece {
         (Form::Measured, Some(r)) => format!("R {r:.1} as measured"),
         (_, None) => "as measured".to_string(),
     };
-    let turn = leaf
-        .profile
-        .turn_deg
-        .map_or(String::new(), |t| format!(", turn {}°", number((t * 10.0).round() / 10.0)));
+    let turn = leaf.profile.turn_deg.map_or(String::new(), |t| {
+        format!(", turn {}°", number((t * 10.0).round() / 10.0))
+    });
     let room = width_mm - 3.0;
     let size = fitting(&name, LARGE_MM, room);
     let mut say = |y: f64, size: f64, words: String, ink: Ink| {
@@ -71,9 +70,18 @@ pub fn leaf(leaf: &Leaf) -> Piece {
     say(8.6, SMALL_MM, "OUTSIDE".into(), Ink::BLACK);
     say(11.6, TINY_MM, format!("crest{turn}"), Ink::BLACK);
     say(14.4, TINY_MM, leaf.mark.words(), Ink::QUIET);
-    let foot = if leaf.mark.words().is_empty() { 2.0 } else { 4.6 };
+    let foot = if leaf.mark.words().is_empty() {
+        2.0
+    } else {
+        4.6
+    };
     say(height_mm - foot - 6.2, size, name, Ink::BLACK);
-    say(height_mm - foot - 2.9, SMALL_MM, "INSIDE".into(), Ink::BLACK);
+    say(
+        height_mm - foot - 2.9,
+        SMALL_MM,
+        "INSIDE".into(),
+        Ink::BLACK,
+    );
     say(height_mm - foot, TINY_MM, format!("root{turn}"), Ink::BLACK);
     say(height_mm - 1.8, TINY_MM, leaf.mark.words(), Ink::QUIET);
     let upper = chained(
@@ -156,7 +164,12 @@ fn chained(mut path: Path, by: &Path) -> Path {
 ///
 /// # Errors
 /// [`GaugeError::Size`] for a radius or turn that can't be drawn.
-pub fn set(radii_mm: &[f64], turn_deg: f64, flank_mm: f64, mark: &Mark) -> Result<Vec<Piece>, GaugeError> {
+pub fn set(
+    radii_mm: &[f64],
+    turn_deg: f64,
+    flank_mm: f64,
+    mark: &Mark,
+) -> Result<Vec<Piece>, GaugeError> {
     sized("a set", radii_mm.len() as f64, (1.0, 2000.0), "gauges")?;
     radii_mm
         .iter()

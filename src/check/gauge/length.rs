@@ -121,7 +121,13 @@ pub fn length_drawing(length: &Length) -> (Drawing, Path) {
     while s <= end {
         let long = (s % 100.0).abs() < 1e-6;
         let middle = (s % 50.0).abs() < 1e-6;
-        let tick = if long { 5.0 } else if middle { 3.5 } else { 2.0 };
+        let tick = if long {
+            5.0
+        } else if middle {
+            3.5
+        } else {
+            2.0
+        };
         items.push(Item::note(
             Path::segment(At::new(s + dx, rule), At::new(s + dx, rule + tick)),
             quiet,

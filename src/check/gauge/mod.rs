@@ -62,7 +62,9 @@ impl Mark {
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum GaugeError {
     /// A size that can't be.
-    #[error("{what} of {value} {unit} can't be drawn; it must lie between {least} and {most} {unit}")]
+    #[error(
+        "{what} of {value} {unit} can't be drawn; it must lie between {least} and {most} {unit}"
+    )]
     Size {
         /// What it is the size of.
         what: &'static str,

@@ -4,7 +4,7 @@ use super::{GaugeError, Piece};
 use crate::sheet::shelf::{self, Spot};
 use crate::sheet::stl::Solid;
 use crate::sheet::{
-    Align, At, Drawing, Ink, Item, Page, Paper, Pen, Path, Sheet, Text, bars, item, tile,
+    Align, At, Drawing, Ink, Item, Page, Paper, Path, Pen, Sheet, Text, bars, item, tile,
 };
 
 /// Pieces in the three forms that are written.
@@ -136,9 +136,13 @@ fn frame(page: Page, title: &str, about: &[String], (number, of): (usize, usize)
     ];
     if of > 1 {
         items.push(Item::Text(
-            Text::new(At::new(w - RIGHT_MM, 10.5), 3.2, format!("{number} of {of}"))
-                .align(Align::End)
-                .ink(Ink::QUIET),
+            Text::new(
+                At::new(w - RIGHT_MM, 10.5),
+                3.2,
+                format!("{number} of {of}"),
+            )
+            .align(Align::End)
+            .ink(Ink::QUIET),
         ));
     }
     items.extend(bars::corner(At::new(8.0, h - 8.0)));
@@ -151,8 +155,12 @@ fn frame(page: Page, title: &str, about: &[String], (number, of): (usize, usize)
     // The last lines are dropped rather than printed over the pieces.
     for (k, words) in lines.into_iter().take(5).enumerate() {
         items.push(Item::Text(
-            Text::new(At::new(left, h - BOTTOM_MM + 3.6 + 3.1 * k as f64), 2.4, words)
-                .ink(Ink::QUIET),
+            Text::new(
+                At::new(left, h - BOTTOM_MM + 3.6 + 3.1 * k as f64),
+                2.4,
+                words,
+            )
+            .ink(Ink::QUIET),
         ));
     }
     items

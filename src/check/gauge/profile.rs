@@ -79,12 +79,17 @@ impl Profile {
             check: "section",
             reason,
         };
-        let fine = points.iter().flatten().all(|v| v.is_finite() && v.abs() < 1e4);
+        let fine = points
+            .iter()
+            .flatten()
+            .all(|v| v.is_finite() && v.abs() < 1e4);
         let (Some(first), Some(last)) = (points.first(), points.last()) else {
             return Err(refuse("its profile_mm is empty"));
         };
         if points.len() < 5 || !fine {
-            return Err(refuse("its profile_mm has fewer than 5 points, or wild ones"));
+            return Err(refuse(
+                "its profile_mm has fewer than 5 points, or wild ones",
+            ));
         }
         let chord = At::new(last[0], last[1]) - At::new(first[0], first[1]);
         if chord.norm() < 2.0 {
@@ -116,7 +121,10 @@ impl Profile {
         let thin = thinned(&places, 0.005);
         let half = 0.5 * chord.norm();
         let top = thin.iter().map(|p| p.y).fold(f64::INFINITY, f64::min);
-        let shifted: Vec<At> = thin.iter().map(|p| At::new(p.x - half, p.y - top)).collect();
+        let shifted: Vec<At> = thin
+            .iter()
+            .map(|p| At::new(p.x - half, p.y - top))
+            .collect();
         let path = Path::polyline(&shifted).ok_or_else(|| refuse("its profile_mm is empty"))?;
         Ok(Profile {
             path,

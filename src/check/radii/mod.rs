@@ -140,10 +140,7 @@ pub fn from_stations(source: &Source, options: &RadiiOptions) -> Result<RadiiRes
         let k = s.partition_point(|v| *v < at).min(s.len() - 1);
         list[k].u95_mm
     };
-    let course = Course {
-        s_mm: &s,
-        r_mm: &r,
-    };
+    let course = Course { s_mm: &s, r_mm: &r };
     let found = Found {
         course,
         u95: &u95,
@@ -212,7 +209,7 @@ fn finish(found: Found, options: &RadiiOptions) -> Result<RadiiResult, CheckErro
         head.budget.sort_by(|a, b| b.u95_mm.total_cmp(&a.u95_mm));
         head.verdict = options
             .tol_mm
-            .map(|tol_mm| verdict(figure, tol_mm, &zones, &head.budget))
+            .map(|tol_mm| verdict(figure, tol_mm, &zones, &head.budget, !head.card.is_empty()))
             .transpose()?;
     }
     let next = next(&zones);
@@ -243,7 +240,9 @@ fn worst(zones: &[Zone], u95: &dyn Fn(f64) -> f64, turn_deg: f64) -> Option<Meas
         .iter()
         .filter_map(|z| {
             let value = z.miss_mm.or(z.nearest.as_ref().map(|n| n.miss_mm))?;
-            let u = u95(z.from_mm).max(u95(z.to_mm)).max(u95(0.5 * (z.from_mm + z.to_mm)));
+            let u = u95(z.from_mm)
+                .max(u95(z.to_mm))
+                .max(u95(0.5 * (z.from_mm + z.to_mm)));
             Some(Measured {
                 value,
                 u95: (u * reach(turn_deg)).max(1e-6),
@@ -258,10 +257,19 @@ fn verdict(
     tol_mm: f64,
     zones: &[Zone],
     budget: &[BudgetPart],
+    photo: bool,
 ) -> Result<Verdict, CheckError> {
     let bare: Vec<&Zone> = zones.iter().filter(|z| z.tool.is_none()).collect();
-    let Some(first) = bare.first() else {
-        return Ok(judge("largest miss", figure, tol_mm, budget)?);
+    let length = |z: &&&Zone| z.to_mm - z.from_mm;
+    let Some(first) = bare.iter().max_by(|a, b| length(a).total_cmp(&length(b))) else {
+        let mut verdict = judge("largest miss", figure, tol_mm, budget)?;
+        if verdict.result == Outcome::Undecided && !photo {
+            verdict.why = format!(
+                "largest miss {:.3} ± {:.3} mm may lie on either side of {tol_mm} mm. Measure the stations there with a smaller ±, or keep a tool whose radius is nearer.",
+                figure.value, figure.u95
+            );
+        }
+        return Ok(verdict);
     };
     let near = first.nearest.as_ref().map_or(String::new(), |n| {
         format!(" The nearest, {}, misses by {:.2} mm.", n.tool, n.miss_mm)
@@ -278,7 +286,9 @@ fn verdict(
 
 /// The next action, one sentence.
 fn next(zones: &[Zone]) -> String {
-    if let Some(bare) = zones.iter().find(|z| z.tool.is_none()) {
+    let bare = zones.iter().filter(|z| z.tool.is_none());
+    let length = |z: &&Zone| z.to_mm - z.from_mm;
+    if let Some(bare) = bare.max_by(|a, b| length(a).total_cmp(&length(b))) {
         return format!(
             "Make a rod or block of radius {:.1} mm, paper included, for {:.0} to {:.0} mm: none of your tools serves there.",
             0.5 * (bare.r_from_to_mm[0] + bare.r_from_to_mm[1]),

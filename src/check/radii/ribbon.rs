@@ -175,7 +175,12 @@ fn borders(
     let per_mm = 1.0 / window.pitch_b;
     let reach = ((1.6 * width_mm + 14.0) * per_mm).ceil() as i64;
     let mut middles: Vec<f64> = (0..blocks)
-        .map(|k| f64::from(chosen.row_at((k * block + block / 2).min(strip.columns - 1), strip.columns)))
+        .map(|k| {
+            f64::from(chosen.row_at(
+                (k * block + block / 2).min(strip.columns - 1),
+                strip.columns,
+            ))
+        })
         .collect();
     let mut widths = vec![width_mm * per_mm; blocks];
     let mut step = chosen.step;
@@ -217,9 +222,8 @@ fn borders(
             }
         }
     }
-    let a_of = |k: usize| {
-        window.from_a + window.pitch_a * ((k * block) as f64 + 0.5 * block as f64 - 0.5)
-    };
+    let a_of =
+        |k: usize| window.from_a + window.pitch_a * ((k * block) as f64 + 0.5 * block as f64 - 0.5);
     let block_mm = block as f64 * window.pitch_a;
     let there: Vec<bool> = readings
         .iter()
@@ -285,7 +289,8 @@ fn mean_block(
     let mut sum = vec![[0f32; 4]; rows];
     let last = (first + length).min(strip.columns);
     for column in first..last {
-        let at = ((column as f64 + 0.5) / block as f64 - 0.5).clamp(0.0, middles.len() as f64 - 1.0);
+        let at =
+            ((column as f64 + 0.5) / block as f64 - 0.5).clamp(0.0, middles.len() as f64 - 1.0);
         let k = at.floor() as usize;
         let next = (k + 1).min(middles.len() - 1);
         let middle = middles[k] + (middles[next] - middles[k]) * (at - k as f64);

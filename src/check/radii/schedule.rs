@@ -88,10 +88,7 @@ pub fn of_stations(
         .map(|(i, row)| Station {
             s_mm: row.0,
             r_mm: row.1,
-            u95_mm: row
-                .2
-                .unwrap_or(K95 * own)
-                .max(1e-4),
+            u95_mm: row.2.unwrap_or(K95 * own).max(1e-4),
             odd: odd[i],
             off_sd: off[i],
         })
@@ -115,7 +112,11 @@ pub fn of_stations(
             u95_mm: (K95 * u).max(1e-4),
         })
         .collect();
-    Ok((stations, smoothing(course.cutoff, last.0 - first.0), schedule))
+    Ok((
+        stations,
+        smoothing(course.cutoff, last.0 - first.0),
+        schedule,
+    ))
 }
 
 /// The smoothing in words.
@@ -177,14 +178,21 @@ mod tests {
         assert_eq!(odd, [9]);
         let at = schedule.iter().find(|s| s.s_mm == 270.0).expect("a place");
         assert!((at.r_mm - (12.0 - 1.8)).abs() < 0.1, "{at:?}");
-        assert!(schedule.windows(2).all(|w| w[1].s_mm - w[0].s_mm <= 10.0 + 1e-9));
+        assert!(
+            schedule
+                .windows(2)
+                .all(|w| w[1].s_mm - w[0].s_mm <= 10.0 + 1e-9)
+        );
     }
 
     #[test]
     fn two_stations_are_joined_straight_and_one_is_refused() {
         let (_, _, schedule) =
             of_stations(&[(0.0, 5.0, Some(0.1)), (40.0, 9.0, Some(0.1))]).expect("two");
-        let middle = schedule.iter().find(|s| s.s_mm == 20.0).expect("the middle");
+        let middle = schedule
+            .iter()
+            .find(|s| s.s_mm == 20.0)
+            .expect("the middle");
         assert!((middle.r_mm - 7.0).abs() < 1e-9 && middle.u95_mm > 0.5);
         assert!(of_stations(&[(0.0, 5.0, None)]).is_err());
     }

@@ -254,8 +254,14 @@ pub fn turn(
     warnings: &mut Vec<String>,
 ) -> Result<f64, StationsError> {
     let weights: f64 = source.turns_deg.iter().map(|t| 1.0 / (t.1 * t.1)).sum();
-    let mean = (weights > 0.0 && weights.is_finite())
-        .then(|| source.turns_deg.iter().map(|t| t.0 / (t.1 * t.1)).sum::<f64>() / weights);
+    let mean = (weights > 0.0 && weights.is_finite()).then(|| {
+        source
+            .turns_deg
+            .iter()
+            .map(|t| t.0 / (t.1 * t.1))
+            .sum::<f64>()
+            / weights
+    });
     let turn_deg = given.or(mean).ok_or(StationsError::NoTurn)?;
     check_turn(turn_deg)?;
     let off = source
@@ -298,10 +304,19 @@ mod tests {
     fn tables() {
         let two: &[Row] = &[(0.0, 5.0, Some(0.1)), (10.0, 6.5, Some(0.2))];
         check("s_mm,r_mm,u95_mm\n0,5,0.1\n10,6.5,0.2\n", Ok(two));
-        check("\u{feff}S_mm, R_mm, U95_mm\r\n10,6.5,0.2\r\n\r\n0,5,0.1", Ok(two));
+        check(
+            "\u{feff}S_mm, R_mm, U95_mm\r\n10,6.5,0.2\r\n\r\n0,5,0.1",
+            Ok(two),
+        );
         check("s_mm;u95_mm;r_mm\n0;0,1;5\n10;0,2;6,5\n", Ok(two));
-        check("s_mm,r_mm\n0,5\n10,6", Ok(&[(0.0, 5.0, None), (10.0, 6.0, None)]));
-        check("s_mm,r_mm\n0,5\n0,7\n10,6", Ok(&[(0.0, 6.0, None), (10.0, 6.0, None)]));
+        check(
+            "s_mm,r_mm\n0,5\n10,6",
+            Ok(&[(0.0, 5.0, None), (10.0, 6.0, None)]),
+        );
+        check(
+            "s_mm,r_mm\n0,5\n0,7\n10,6",
+            Ok(&[(0.0, 6.0, None), (10.0, 6.0, None)]),
+        );
         for wrong in [
             "",
             "0,5,0.1\n10,6,0.1",
@@ -319,16 +334,26 @@ mod tests {
 
     #[test]
     fn sections() {
-        let json = |r: &str| format!(r#"{{"check": "section", "station_mm": 40, "radius_mm": {r}, "turn_deg": {{"value": 44, "u95": 0.5}}}}"#);
+        let json = |r: &str| {
+            format!(
+                r#"{{"check": "section", "station_mm": 40, "radius_mm": {r}, "turn_deg": {{"value": 44, "u95": 0.5}}}}"#
+            )
+        };
         let read = read_section(&json(r#"{"value": 8, "u95": 0.2}"#)).unwrap();
         assert_eq!(read, (Some(40.0), 8.0, 0.2, Some((44.0, 0.5))));
         for wrong in ["null", r#"{"value": -8, "u95": 0.2}"#, r#"{"value": 8}"#] {
             assert!(read_section(&json(wrong)).is_err());
         }
-        let all = [("a".to_string(), read), ("b".to_string(), (None, 9.0, 0.2, None))];
+        let all = [
+            ("a".to_string(), read),
+            ("b".to_string(), (None, 9.0, 0.2, None)),
+        ];
         assert_eq!(Source::of_sections(&all, None), Err(StationsError::NoPlace));
         let source = Source::of_sections(&all, Some(&[0.0, 90.0])).unwrap();
-        assert_eq!(source.stations, [(0.0, 8.0, Some(0.2)), (90.0, 9.0, Some(0.2))]);
+        assert_eq!(
+            source.stations,
+            [(0.0, 8.0, Some(0.2)), (90.0, 9.0, Some(0.2))]
+        );
         assert_eq!(turn(&source, None, &mut Vec::new()), Ok(44.0));
     }
 

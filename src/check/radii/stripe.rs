@@ -32,9 +32,9 @@ const PITCH_PX: f64 = 0.5;
 const HALF_PX: f64 = 26.0;
 /// Readings of the width lie this far apart, mm.
 const READING_MM: f64 = 2.0;
-/// Where a border is taken to lie may be off by this much at both borders alike: a tone curve moves the middle of a blurred
-/// step, px (standard uncertainty; ours, from made-up photos treated so, no source).
-const BORDER_U_PX: f64 = 0.04;
+/// Where a border is taken to lie may be off by this share of its blur, at both borders alike: a tone curve moves the middle
+/// of a soft step, and coat thins toward it (standard uncertainty; ours, from made-up photos, no source).
+const BORDER_U: f64 = 0.06;
 /// Shortest stripe measured, mm.
 const SHORTEST_MM: f64 = 40.0;
 
@@ -80,7 +80,8 @@ pub fn measure_on(
     let lean = 0.5 * turn_deg.to_radians() * if options.root { -1.0 } else { 1.0 };
     let (widths, along) = widths(&borders, &scale, &guides[0], lean)?;
     let per_width = 1.0 / (2.0 * (0.5 * turn_deg.to_radians()).sin());
-    let radii = Radii::new(&widths, &scale, per_width)?;
+    let blur_px = 0.5 * (borders[0].blur_px + borders[1].blur_px);
+    let radii = Radii::new(&widths, &scale, per_width, BORDER_U * blur_px)?;
     if cards.len() == 1 && radii.share(Part::Bow) > 0.5 {
         warnings.push(
             "with one card the panel's bow is not known: lay a second card far along the stripe"
@@ -102,10 +103,7 @@ pub fn measure_on(
     let half = 0.5 * turn_deg.to_radians();
     let middle = borders[0].points[borders[0].points.len() / 2].px;
     let found = Found {
-        course: Course {
-            s_mm: &s,
-            r_mm: &r,
-        },
+        course: Course { s_mm: &s, r_mm: &r },
         u95: &u95,
         turn_deg,
         stations: radii.stations.clone(),
@@ -135,7 +133,16 @@ fn guides(ribbon: &Ribbon) -> [Guide; 2] {
         course: ribbon
             .course
             .iter()
-            .map(|(a, low, high)| (*a, if near == ribbon.cards_first { *low } else { *high }))
+            .map(|(a, low, high)| {
+                (
+                    *a,
+                    if near == ribbon.cards_first {
+                        *low
+                    } else {
+                        *high
+                    },
+                )
+            })
             .collect(),
         ..ribbon.frame.clone()
     };
@@ -161,6 +168,7 @@ struct BorderPoint {
 struct Border {
     points: Vec<BorderPoint>,
     mm_per_px: f64,
+    blur_px: f64,
 }
 
 /// Locates one border (0: nearer to the cards) at full size.
@@ -200,10 +208,7 @@ fn follow(
         let p = centre[c] + normal[c] * (o * PITCH_PX);
         (!masked(quads, p)).then_some(p)
     });
-    let (first, last) = (
-        ribbon.course[0].0,
-        ribbon.course[ribbon.course.len() - 1].0,
-    );
+    let (first, last) = (ribbon.course[0].0, ribbon.course[ribbon.course.len() - 1].0);
     let block = 0.5 * (ribbon.course[1].0 - ribbon.course[0].0);
     let usable: Vec<bool> = (0..n)
         .map(|c| {
@@ -243,6 +248,7 @@ fn follow(
         });
     }
     Ok(Border {
+        blur_px: located.blur_px,
         points,
         mm_per_px: typical,
     })
@@ -256,7 +262,11 @@ fn folded(o: f64, half: f64) -> f64 {
     // To and fro between the middle and half way to the border, where the step's blur has ended.
     let span = (0.5 * half).max(0.5);
     let over = (o - half) % (2.0 * span);
-    half - if over <= span { over } else { 2.0 * span - over }
+    half - if over <= span {
+        over
+    } else {
+        2.0 * span - over
+    }
 }
 
 /// Place along of each column, mm, straight between every eighth.
@@ -403,7 +413,11 @@ fn widths(
                 break;
             };
             // The guide's along may run against the card's +x.
-            let sense = if guide.along.dot(&along) < 0.0 { -1.0 } else { 1.0 };
+            let sense = if guide.along.dot(&along) < 0.0 {
+                -1.0
+            } else {
+                1.0
+            };
             at = foot.a_mm + sense * chord.shift_mm;
             found = Some((ends, chord, foot));
             if chord.shift_mm.abs() < 0.75 * READING_MM {
@@ -473,7 +487,13 @@ struct Radii {
 const WORN: f64 = 4.0;
 
 impl Radii {
-    fn new(widths: &[Width], scale: &Scale, per_width: f64) -> Result<Radii, CheckError> {
+    /// `per_width`: radius a width; `border_px`: standard uncertainty of either border, alike in both.
+    fn new(
+        widths: &[Width],
+        scale: &Scale,
+        per_width: f64,
+        border_px: f64,
+    ) -> Result<Radii, CheckError> {
         let mut odd = vec![false; widths.len()];
         let (from, to) = (widths[0].s_mm, widths[widths.len() - 1].s_mm);
         let places = places(from, to, std::iter::empty());
@@ -490,7 +510,8 @@ impl Radii {
                     u: 0.0,
                 })
                 .collect();
-            let course = wander(&readings, &places, Unknown::AlikeAndOwn).ok_or(TraceError::Faint)?;
+            let course =
+                wander(&readings, &places, Unknown::AlikeAndOwn).ok_or(TraceError::Faint)?;
             // Off the smooth course, in units of all a reading may be off by.
             let sd = course.noise.alike.hypot(course.noise.own).max(1e-6);
             let mut changed = false;
@@ -515,9 +536,7 @@ impl Radii {
                 let parts = scale
                     .by_source()
                     .iter()
-                    .map(|(part, covariance)| {
-                        (*part, slope.dot(&(covariance * &slope)).max(0.0))
-                    })
+                    .map(|(part, covariance)| (*part, slope.dot(&(covariance * &slope)).max(0.0)))
                     .collect();
                 knots.push((width.s_mm, parts));
             }
@@ -525,13 +544,16 @@ impl Radii {
         let mut schedule = Vec::with_capacity(places.len());
         let mut shares = Vec::new();
         let middle = 0.5 * (from + to);
-        let doubts: Vec<f64> = places.iter().map(|s| doubt(widths, *s, course.cutoff)).collect();
+        let doubts: Vec<f64> = places
+            .iter()
+            .map(|s| doubt(widths, *s, course.cutoff))
+            .collect();
         for (k, s) in places.iter().enumerate() {
             let nearest = widths
                 .iter()
                 .min_by(|a, b| (a.s_mm - s).abs().total_cmp(&(b.s_mm - s).abs()))
                 .unwrap_or(&widths[0]);
-            let border = (2.0 * BORDER_U_PX * nearest.mm_per_px).powi(2) + doubts[k].powi(2);
+            let border = (2.0 * border_px * nearest.mm_per_px).powi(2) + doubts[k].powi(2);
             let edge = course.u[k].powi(2) + border;
             let mut parts = vec![(Part::Edge, edge)];
             if let Some(knot) = knots
@@ -596,7 +618,9 @@ fn doubt(widths: &[Width], s: f64, cutoff_mm: f64) -> f64 {
 
 /// Value at a place, straight between.
 fn at(places: &[f64], values: &[f64], s: f64) -> f64 {
-    let k = places.partition_point(|p| *p <= s).clamp(1, places.len() - 1);
+    let k = places
+        .partition_point(|p| *p <= s)
+        .clamp(1, places.len() - 1);
     let f = (s - places[k - 1]) / (places[k] - places[k - 1]);
     values[k - 1] + (values[k] - values[k - 1]) * f
 }

@@ -81,7 +81,10 @@ pub fn measure_on(
     let (widths, along) = widths(&borders, &scale, &guides[0], lean)?;
     let per_width = 1.0 / (2.0 * (0.5 * turn_deg.to_radians()).sin());
     let blur_px = 0.5 * (borders[0].blur_px + borders[1].blur_px);
-    let radii = Radii::new(&widths, &scale, per_width, BORDER_U * blur_px)?;
+    let level_px = borders[0].level_px.hypot(borders[1].level_px);
+    // Both borders may be off outward alike; the lights' levels are each border's own.
+    let border_px = (2.0 * BORDER_U * blur_px).hypot(level_px);
+    let radii = Radii::new(&widths, &scale, per_width, border_px)?;
     if cards.len() == 1 && radii.share(Part::Bow) > 0.5 {
         warnings.push(
             "with one card the panel's bow is not known: lay a second card far along the stripe"
@@ -169,6 +172,8 @@ struct Border {
     points: Vec<BorderPoint>,
     mm_per_px: f64,
     blur_px: f64,
+    /// How far other lights see it on the whole, px.
+    level_px: f64,
 }
 
 /// Locates one border (0: nearer to the cards) at full size.
@@ -249,6 +254,11 @@ fn follow(
     }
     Ok(Border {
         blur_px: located.blur_px,
+        // Moved to where brightness sees it, half of the way is doubtful; else what the lights disagree about.
+        level_px: PITCH_PX
+            * located
+                .brightness_level
+                .map_or(located.disagree_level, |level| 0.5 * level.abs()),
         points,
         mm_per_px: typical,
     })
@@ -299,6 +309,7 @@ fn points(
     usable: &[bool],
 ) -> Vec<BorderPoint> {
     let last = centre.len() - 1;
+    let level = located.brightness_level.unwrap_or(0.0);
     (0..located.column.len())
         .filter_map(|k| {
             let column = located.column[k].clamp(0.0, last as f64);
@@ -314,8 +325,8 @@ fn points(
             let px = |row: f64| Px(c + n * ((row - middle) * PITCH_PX));
             Some(BorderPoint {
                 a_mm: a_mm[i] + (a_mm[j] - a_mm[i]) * f,
-                px: px(located.course[k]),
-                raw: px(located.course[k] + located.residual[k]),
+                px: px(located.course[k] + level),
+                raw: px(located.course[k] + level + located.residual[k]),
                 weight: located.weight[k],
                 disagree_px: located.disagree.get(k).copied().unwrap_or(0.0) * PITCH_PX,
             })
@@ -487,7 +498,7 @@ struct Radii {
 const WORN: f64 = 4.0;
 
 impl Radii {
-    /// `per_width`: radius a width; `border_px`: standard uncertainty of either border, alike in both.
+    /// `per_width`: radius a width; `border_px`: standard uncertainty of the width by how its borders are read.
     fn new(
         widths: &[Width],
         scale: &Scale,
@@ -553,7 +564,7 @@ impl Radii {
                 .iter()
                 .min_by(|a, b| (a.s_mm - s).abs().total_cmp(&(b.s_mm - s).abs()))
                 .unwrap_or(&widths[0]);
-            let border = (2.0 * border_px * nearest.mm_per_px).powi(2) + doubts[k].powi(2);
+            let border = (border_px * nearest.mm_per_px).powi(2) + doubts[k].powi(2);
             let edge = course.u[k].powi(2) + border;
             let mut parts = vec![(Part::Edge, edge)];
             if let Some(knot) = knots

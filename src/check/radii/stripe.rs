@@ -34,7 +34,7 @@ const HALF_PX: f64 = 26.0;
 const READING_MM: f64 = 2.0;
 /// Where a border is taken to lie may be off by this share of its blur, at both borders alike: a tone curve moves the middle
 /// of a soft step, and coat thins toward it (standard uncertainty; ours, from made-up photos, no source).
-const BORDER_U: f64 = 0.06;
+const BORDER_U: f64 = 0.035;
 /// Shortest stripe measured, mm.
 const SHORTEST_MM: f64 = 40.0;
 

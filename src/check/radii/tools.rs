@@ -165,12 +165,12 @@ mod tests {
     #[test]
     fn flat_block() {
         for (crown, facet, expected, chord) in [
-            (2000.0, 0.05, 28.2842712475, 28.2840944702),
+            (2000.0f64, 0.05f64, 28.2842712475, 28.2840944702),
             (11251.5, 0.1, 94.8746541496, 94.8744433449),
             (800.0, 0.02, 11.3137084990, 11.3136377881),
         ] {
             assert_abs_diff_eq!(flat_block_mm(crown, facet), expected, epsilon = 1e-9);
-            let exact = 2.0 * (2.0 * crown * facet - facet * facet as f64).sqrt();
+            let exact = 2.0 * (2.0 * crown * facet - facet * facet).sqrt();
             assert_abs_diff_eq!(exact, chord, epsilon = 1e-9);
         }
     }

@@ -1,15 +1,18 @@
-//! Does the ± hold the truth? The line check on many made-up photos, with and without a lens file.
+//! Does the ± hold the truth? The checks on many made-up photos, with and without a lens file.
 //!
-//! `cargo run --release --example coverage -- 200`
+//! `cargo run --release --example coverage -- 200` lines, `… -- 200 stripe` stripes of coat
 
-use fairpanel::sim::draw::{LineKind, LookKind, line_of};
-use fairpanel::sim::trial::{Trial, line};
+use fairpanel::sim::draw::{LineKind, LookKind, line_of, stripe as stripe_scene};
+use fairpanel::sim::trial::{StripeTrial, Trial, line, stripe};
 
 fn main() {
     let count: u64 = std::env::args()
         .nth(1)
         .and_then(|n| n.parse().ok())
         .unwrap_or(200);
+    if std::env::args().nth(2).as_deref() == Some("stripe") {
+        return stripes(count);
+    }
     println!(
         "{:<24} {:>6} {:>8} {:>10} {:>10} {:>12}",
         "photos", "n", "refused", "inside", "error mm", "u95 mm"
@@ -56,6 +59,57 @@ fn main() {
     }
     row("all", &all, 0);
     println!("straightness inside its interval: {straight} of {photos}");
+}
+
+/// Radii from stripes: errors and intervals as shares of the radius.
+fn stripes(count: u64) {
+    println!(
+        "{:<24} {:>6} {:>8} {:>10} {:>10} {:>10} {:>12}",
+        "photos", "n", "refused", "inside", "covered", "error", "u95"
+    );
+    for root in [false, true] {
+        for with_lens in [true, false] {
+            let n = if with_lens { count / 3 } else { count / 6 }.max(1);
+            let mut trials: Vec<StripeTrial> = Vec::new();
+            let mut refused = 0;
+            for i in 0..n {
+                let seed = 80_000 + 1_000 * u64::from(root) + 500 * u64::from(with_lens) + i;
+                match stripe(&stripe_scene(seed, root, 2016), with_lens) {
+                    Ok(trial) => trials.push(trial),
+                    Err(error) => {
+                        eprintln!("{seed}: {error}");
+                        refused += 1;
+                    }
+                }
+            }
+            let of = |pick: fn(&StripeTrial) -> f64| {
+                let mut v: Vec<f64> = trials.iter().map(pick).collect();
+                v.sort_by(f64::total_cmp);
+                v.get(v.len() / 2).copied().unwrap_or(f64::NAN)
+            };
+            let inside = trials
+                .iter()
+                .map(|t| t.inside as f64 / t.points.max(1) as f64)
+                .sum::<f64>()
+                / trials.len().max(1) as f64;
+            println!(
+                "{:<24} {:>6} {refused:>8} {inside:>10.3} {:>10.3} {:>10.4} {:>12.4}",
+                format!(
+                    "{}, {}",
+                    if root { "Root" } else { "Crest" },
+                    if with_lens {
+                        "lens file"
+                    } else {
+                        "no lens file"
+                    }
+                ),
+                trials.len(),
+                of(|t| t.cover),
+                of(|t| t.error),
+                of(|t| t.u95)
+            );
+        }
+    }
 }
 
 fn row(name: &str, trials: &[Trial], refused: usize) {

@@ -1,7 +1,9 @@
 //! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
 
+pub mod gauge;
 pub mod line;
 pub mod lows;
+pub mod radii;
 
 use crate::area::AreaError;
 use crate::budget::BudgetPart;
@@ -90,6 +92,9 @@ pub enum CheckError {
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),
+    /// The stations.
+    #[error(transparent)]
+    Stations(#[from] radii::StationsError),
     /// The verdict.
     #[error(transparent)]
     Verdict(#[from] VerdictError),

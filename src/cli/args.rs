@@ -112,6 +112,38 @@ pub fn points(text: &str) -> Result<Points, String> {
     Ok(Points(pairs.iter().map(|[x, y]| Px::new(*x, *y)).collect()))
 }
 
+/// Places given with `--at`, mm.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Places(pub Vec<f64>);
+
+/// Places along, mm, with commas between; any sign.
+///
+/// # Errors
+/// Not a number, or beyond 100 m.
+pub fn places_mm(text: &str) -> Result<Places, String> {
+    let values = text
+        .split(',')
+        .map(number)
+        .collect::<Result<Vec<f64>, String>>()?;
+    if values.iter().any(|value| value.abs() > LONGEST_MM) {
+        return Err(format!("a place lies beyond {LONGEST_MM} mm"));
+    }
+    Ok(Places(values))
+}
+
+/// An angle between two flanks, degrees.
+///
+/// # Errors
+/// Not a number, or not between 2 and 170.
+pub fn angle_deg(text: &str) -> Result<f64, String> {
+    let value = number(text)?;
+    if (2.0..=170.0).contains(&value) {
+        Ok(value)
+    } else {
+        Err("a swage turns between 2 and 170 degrees".to_string())
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

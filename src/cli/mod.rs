@@ -8,6 +8,7 @@ mod batch;
 pub mod card;
 mod common;
 mod exit;
+mod gauge;
 mod keep;
 mod line;
 mod lows;
@@ -15,6 +16,7 @@ mod manual;
 mod output;
 mod photos;
 mod progress;
+mod radii;
 mod terminal;
 
 use clap::{CommandFactory, Parser, Subcommand};
@@ -59,6 +61,8 @@ struct Cli {
 enum Command {
     Line(line::LineArgs),
     Lows(lows::LowsArgs),
+    Radii(radii::RadiiArgs),
+    Gauge(gauge::GaugeArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
     Man(manual::ManArgs),
@@ -89,6 +93,8 @@ fn dispatch(command: &Command) -> Result<Ending, Failure> {
     match command {
         Command::Line(args) => line::run(args),
         Command::Lows(args) => lows::run(args),
+        Command::Radii(args) => radii::run(args),
+        Command::Gauge(args) => gauge::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),

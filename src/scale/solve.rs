@@ -225,7 +225,7 @@ impl State {
     }
 
     /// Photo place of a place `depth` mm behind the panel's surface.
-    fn px_above(&self, mm: Point2<f64>, depth: f64) -> Option<Point2<f64>> {
+    pub(super) fn px_above(&self, mm: Point2<f64>, depth: f64) -> Option<Point2<f64>> {
         let place =
             self.rotation * (self.surface.lift(mm) + Vector3::z() * depth) + self.translation;
         (place.z > 1.0).then(|| {

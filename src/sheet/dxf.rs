@@ -228,6 +228,7 @@ fn code_page_1252(c: char) -> u8 {
     match u32::from(c) {
         v @ (0..=0x7f | 0xa0..=0xff) => v as u8,
         0x20ac => 0x80,
+        0x2013 => 0x96,
         0x2022 => 0x95,
         _ => b'?',
     }

@@ -1,8 +1,9 @@
-//! The line check tried on made-up photos: does the interval hold the truth as often as it says?
+//! Checks tried on made-up photos: does the interval hold the truth as often as it says?
 
 use super::camera::stored_lens;
 use super::{Scene, Truth, render};
 use crate::check::line::{LineOptions, LineResult, measure};
+use crate::check::radii::{RadiiOptions, stripe as stripe_check};
 use crate::check::{CheckError, Setup};
 use crate::fit::zone::minimum_zone;
 use crate::lens::LensFile;
@@ -44,6 +45,70 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
         ..LineOptions::default()
     };
     Ok(compare(&measure(&photo, &setup, &options)?, &truth))
+}
+
+/// What one photo of a stripe came to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StripeTrial {
+    /// Places compared, every few millimetres of the stripe that is in the picture.
+    pub points: usize,
+    /// Places whose true radius lies within the answer's interval.
+    pub inside: usize,
+    /// Share of the places that the schedule spans.
+    pub cover: f64,
+    /// Median error of the radius, as a share of it.
+    pub error: f64,
+    /// Median half-width of the interval, as a share of the radius.
+    pub u95: f64,
+}
+
+/// Takes the photo of a stripe, measures its radius and compares with the truth; the turn angle is given as it is.
+///
+/// # Errors
+/// What the check says.
+pub fn stripe(scene: &Scene, with_lens: bool) -> Result<StripeTrial, CheckError> {
+    let (photo, truth) = render(scene);
+    let setup = Setup {
+        layouts: Some(scene.cards.iter().map(|c| c.layout.clone()).collect()),
+        lens: with_lens.then(|| lens_file(&truth, photo.facts.orientation)),
+        ..Setup::default()
+    };
+    let options = RadiiOptions {
+        turn_deg: Some(scene.panel.turn_deg),
+        root: scene.panel.root,
+        ..RadiiOptions::default()
+    };
+    let result = stripe_check::measure(&photo, &setup, &options, &[])?;
+    let (s, rest): (Vec<f64>, Vec<(f64, f64)>) = result
+        .schedule
+        .iter()
+        .map(|s| (s.s_mm, (s.r_mm, s.u95_mm)))
+        .unzip();
+    let (r, u): (Vec<f64>, Vec<f64>) = rest.into_iter().unzip();
+    let known = truth.stripe.unwrap_or_default();
+    let ends = (s.first().copied(), s.last().copied());
+    let (mut inside, mut error, mut u95) = (0, Vec::new(), Vec::new());
+    for (at, true_mm) in known.s_mm.iter().zip(&known.r_mm) {
+        if Some(*at) < ends.0 || Some(*at) > ends.1 {
+            continue;
+        }
+        let off = (interpolate(&s, &r, *at) - true_mm).abs();
+        let half = interpolate(&s, &u, *at);
+        inside += usize::from(off <= half);
+        error.push(off / true_mm);
+        u95.push(half / true_mm);
+    }
+    let middle = |list: &mut Vec<f64>| {
+        list.sort_by(f64::total_cmp);
+        list.get(list.len() / 2).copied().unwrap_or(f64::NAN)
+    };
+    Ok(StripeTrial {
+        points: error.len(),
+        inside,
+        cover: error.len() as f64 / known.s_mm.len().max(1) as f64,
+        error: middle(&mut error),
+        u95: middle(&mut u95),
+    })
 }
 
 /// The lens as its file has it: in the frame of the stored pixels.

@@ -13,6 +13,7 @@ pub mod robust;
 pub mod sample;
 pub mod simplex;
 pub mod student;
+pub mod wander;
 
 #[cfg(test)]
 mod nist;

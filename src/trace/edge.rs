@@ -54,6 +54,11 @@ pub struct Located {
     pub rough_px: f64,
     /// Systematic doubt of the place, rows: how far the lights that see the edge nearly as well disagree along the line.
     pub disagree: Vec<f64>,
+    /// The same for the whole line together: how far off those lights see it on the whole, rows (rms).
+    pub disagree_level: f64,
+    /// Where brightness alone sees it on the whole, less the course, rows; `None` where it hardly sees it. A photo of halved
+    /// chroma shows colours' edges displaced, those of brightness not.
+    pub brightness_level: Option<f64>,
 }
 
 /// A flank's change of shade beside the edge: 5% of the step over one blur, one standard deviation (ours, no source), against
@@ -100,7 +105,18 @@ pub fn locate(
         .collect();
     let mut found = refine(&mixed, best, usable, options)?;
     found.rough_px = best.rough_px;
-    found.disagree = disagreement(&tried, found.course.len());
+    (found.disagree, found.disagree_level) = disagreement(&tried, found.course.len());
+    found.brightness_level = tried
+        .iter()
+        .find(|t| matches!(t.light, Light::Brightness { .. }) && t.badness < limit)
+        .and_then(|t| {
+            let course = spread_out(&found.course, options.station, strip.columns);
+            let mut off: Vec<f64> = (0..strip.columns)
+                .filter(|c| usable[*c])
+                .map(|c| t.course[c] - course[c])
+                .collect();
+            crate::solve::robust::median(&mut off)
+        });
     Some(found)
 }
 
@@ -390,23 +406,27 @@ fn refine(
         misfit: misfit / step.abs().max(1e-9),
         rough_px: 0.0,
         disagree: Vec::new(),
+        disagree_level: 0.0,
+        brightness_level: None,
         course: smooth.value,
     })
 }
 
-/// How far the next best lights see the course from the best one, at each of `n` stations; level differences count half.
-fn disagreement(tried: &[Tried], n: usize) -> Vec<f64> {
+/// How far the next best lights see the course from the best one: at each of `n` stations less their level, and the rms of
+/// the levels.
+fn disagreement(tried: &[Tried], n: usize) -> (Vec<f64>, f64) {
     let mut out = vec![0.0; n];
     let Some(best) = tried.first() else {
-        return out;
+        return (out, 0.0);
     };
     let others: Vec<&Tried> = tried[1..]
         .iter()
         .filter(|t| t.badness < 2.0 * best.badness && t.stations.len() == best.stations.len())
         .collect();
     if others.is_empty() {
-        return out;
+        return (out, 0.0);
     }
+    let mut levels = 0.0;
     let m = best.stations.len();
     let off: Vec<Vec<f64>> = others
         .iter()
@@ -420,6 +440,7 @@ fn disagreement(tried: &[Tried], n: usize) -> Vec<f64> {
             let mut sorted = d.clone();
             sorted.sort_by(f64::total_cmp);
             let level = sorted[m / 2];
+            levels += level * level / others.len() as f64;
             d.iter_mut().for_each(|v| *v -= level);
             d
         })
@@ -428,7 +449,7 @@ fn disagreement(tried: &[Tried], n: usize) -> Vec<f64> {
         let k = (i * m / n.max(1)).min(m - 1);
         *o = (off.iter().map(|d| d[k] * d[k]).sum::<f64>() / off.len() as f64).sqrt();
     }
-    out
+    (out, levels.sqrt())
 }
 
 /// One station's reading.

@@ -30,6 +30,11 @@ pub enum TraceError {
         "no swage line runs along the panel near the card; dust guide coat and block one side, or lay a tape along the line, or tap points with --near"
     )]
     NoLine,
+    /// No stripe of coat runs along the panel.
+    #[error(
+        "no stripe of guide coat runs along the panel near the card; dust the swage, block both flanks until the coat stands in the radius alone, or give points on the stripe with --near"
+    )]
+    NoStripe,
     /// Nothing near the points given.
     #[error(
         "no line runs near the points given with --near; give points on the line itself, at least two, far apart"

@@ -132,6 +132,76 @@ pub fn steps(strip: &Strip, options: &SeekOptions) -> Steps {
                 out[row] = std::array::from_fn(|i| here[i] - common[i]);
             }
         });
+    with_votes(blocks, rows, step)
+}
+
+/// How a ribbon `width` rows wide (coat left between two sanded flanks) stands out, `block` columns averaged: its colour less
+/// the flanks', the lesser of the two sides where both differ the same way, nothing where they don't. A panel's edge has one
+/// such side only and vanishes.
+pub fn ribbons(strip: &Strip, options: &SeekOptions, width: usize) -> Steps {
+    let blocks = strip.columns.div_ceil(options.block.max(1));
+    let rows = strip.rows;
+    let mut step = vec![[f32::NAN; 3]; blocks * rows];
+    let (reach, skip, half) = (options.reach, options.skip, width.max(1) / 2);
+    let width = 2 * half + 1;
+    let far = half + skip + reach;
+    step.par_chunks_mut(rows.max(1))
+        .enumerate()
+        .for_each(|(block, out)| {
+            let first = block * options.block;
+            let last = (first + options.block).min(strip.columns);
+            let mut sum = vec![[0f32; 6]; rows];
+            let mut count = vec![0u16; rows];
+            let mut running = vec![[0f32; 4]; rows + 1];
+            for column in first..last {
+                for (row, cell) in strip.column(column).iter().enumerate() {
+                    let before = running[row];
+                    running[row + 1] = if cell[0].is_nan() {
+                        before
+                    } else {
+                        [
+                            before[0] + cell[0],
+                            before[1] + cell[1],
+                            before[2] + cell[2],
+                            before[3] + 1.0,
+                        ]
+                    };
+                }
+                for row in far..rows.saturating_sub(far) {
+                    let inside = diff(&running[row + half + 1], &running[row - half]);
+                    let above = diff(&running[row - half - skip], &running[row - far]);
+                    let below = diff(&running[row + far + 1], &running[row + half + skip + 1]);
+                    let (n, m) = (reach as f32, width as f32);
+                    if above[3] == n && below[3] == n && inside[3] == m {
+                        for c in 0..3 {
+                            sum[row][c] += inside[c] / m - above[c] / n;
+                            sum[row][3 + c] += inside[c] / m - below[c] / n;
+                        }
+                        count[row] += 1;
+                    }
+                }
+            }
+            for (row, out) in out.iter_mut().enumerate() {
+                if 2 * count[row] as usize >= last - first && count[row] > 0 {
+                    let n = count[row] as f32;
+                    let [a0, a1, a2, b0, b1, b2] = sum[row].map(|v| v / n);
+                    let (a, b) = ([a0, a1, a2], [b0, b1, b2]);
+                    let dot = a.iter().zip(b).map(|(a, b)| a * b).sum::<f32>();
+                    let size = |d: [f32; 3]| d.iter().map(|v| v * v).sum::<f32>();
+                    *out = if dot <= 0.0 {
+                        [0.0; 3]
+                    } else if size(a) < size(b) {
+                        a
+                    } else {
+                        b
+                    };
+                }
+            }
+        });
+    with_votes(blocks, rows, step)
+}
+
+fn with_votes(blocks: usize, rows: usize, step: Vec<[f32; 3]>) -> Steps {
     let votes = step
         .iter()
         .map(|d| {
@@ -389,6 +459,31 @@ mod tests {
             "{best:?}"
         );
         assert!(best.agree > 0.95);
+    }
+
+    /// A dark ribbon between two light flanks is seen in its own width; a single step is not.
+    #[test]
+    fn a_ribbon_is_seen_and_a_step_is_not() {
+        let mut ribbon = strip(80, |c| 40.0 + (c as f32 - 60.0) / 20.0);
+        let look = options(12.0);
+        assert!(lines(&ribbons(&ribbon, &look, 9), &look).is_empty());
+        for c in 0..ribbon.columns {
+            for r in 0..ribbon.rows {
+                let from = 40.0 + (c as f32 - 60.0) / 20.0;
+                let v = if (r as f32) > from && (r as f32) < from + 9.0 {
+                    0.3
+                } else {
+                    0.5
+                };
+                ribbon.cells[c * 80 + r] = [v; 4];
+            }
+        }
+        let found = lines(&ribbons(&ribbon, &look, 9), &look);
+        let best = &found[0];
+        assert!(
+            (best.row - 44.5).abs() <= 1.5 && best.step[0] < -0.15,
+            "{best:?}"
+        );
     }
 
     /// Courses steeper than the strip is high leave it; they are passed over, not read beyond its ends.

@@ -83,6 +83,9 @@ fn every_help_page_leads_with_an_example() {
         vec!["--help"],
         vec!["line", "--help"],
         vec!["card", "--help"],
+        vec!["radii", "--help"],
+        vec!["gauge", "--help"],
+        vec!["gauge", "set", "--help"],
         vec!["completions", "--help"],
         vec!["man", "-h"],
     ] {

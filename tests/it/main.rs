@@ -7,4 +7,5 @@ mod coverage;
 mod golden;
 mod layers;
 mod pictures;
+mod radii;
 mod scratch;

@@ -155,10 +155,11 @@ pub fn follow(
     })
 }
 
-type Columns = (Vec<Point2<f64>>, Vec<Vector2<f64>>, Vec<f64>);
+/// Place, unit normal and mm a pixel of columns.
+pub type Columns = (Vec<Point2<f64>>, Vec<Vector2<f64>>, Vec<f64>);
 
 /// Columns a pixel apart along the guide where it shows on the photo: place, unit normal, mm a pixel across.
-fn columns(photo: &Photo, scale: &Scale, guide: &Guide) -> Option<Columns> {
+pub fn columns(photo: &Photo, scale: &Scale, guide: &Guide) -> Option<Columns> {
     const EVERY: f64 = 8.0;
     let (first, last) = (guide.course.first()?.0, guide.course.last()?.0);
     let b_at = |a: f64| {

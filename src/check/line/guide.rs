@@ -60,17 +60,23 @@ pub fn axis(guide: &Guide) -> f64 {
 }
 
 /// Rows and columns of the coarse look, mm.
-struct Window {
-    from_a: f64,
-    from_b: f64,
-    pitch_a: f64,
-    pitch_b: f64,
-    columns: usize,
-    rows: usize,
+pub struct Window {
+    /// Along place of the first column.
+    pub from_a: f64,
+    /// Across place of the first row.
+    pub from_b: f64,
+    /// Along, a column.
+    pub pitch_a: f64,
+    /// Across, a row.
+    pub pitch_b: f64,
+    /// Columns.
+    pub columns: usize,
+    /// Rows.
+    pub rows: usize,
 }
 
 /// How far beside the cards a line is looked for, mm: a card lies beside its swage within a hand's breadth or two.
-const REACH_MM: f64 = 230.0;
+pub const REACH_MM: f64 = 230.0;
 
 /// Finds the line that is meant.
 ///
@@ -143,7 +149,8 @@ pub fn find(
     follow(&strip, &window, &look, chosen, frame, scale, cards)
 }
 
-fn cards_middle(cards: &[Card]) -> Point2<f64> {
+/// Middle of all cards' corners, photo px.
+pub fn cards_middle(cards: &[Card]) -> Point2<f64> {
     let n: f64 = cards.iter().map(|c| c.corners.len() as f64).sum();
     let sum = cards
         .iter()
@@ -153,7 +160,10 @@ fn cards_middle(cards: &[Card]) -> Point2<f64> {
 }
 
 /// Frame of the search: along the near points, or along the bow axis through the cards.
-fn frame(scale: &Scale, cards: &[Card], near: &[Mm]) -> Result<Guide, TraceError> {
+///
+/// # Errors
+/// [`TraceError::OffPanel`], [`TraceError::PointsTogether`].
+pub fn frame(scale: &Scale, cards: &[Card], near: &[Mm]) -> Result<Guide, TraceError> {
     let middle = scale
         .mm_from_px(Px(cards_middle(cards)))
         .ok_or(TraceError::OffPanel)?;
@@ -213,7 +223,11 @@ fn axis_of_points(points: &[Mm]) -> Option<(Point2<f64>, Vector2<f64>)> {
     Some((Point2::from(mean), Vector2::new(angle.cos(), angle.sin())))
 }
 
-fn visible(
+/// What of the panel between two places across is in the picture.
+///
+/// # Errors
+/// [`TraceError::OffPanel`].
+pub fn visible(
     photo: &Photo,
     scale: &Scale,
     frame: &Guide,
@@ -257,7 +271,7 @@ fn visible(
 }
 
 /// Photo places on a coarse lattice, interpolated between: exact enough to look around.
-struct Lattice {
+pub struct Lattice {
     every_c: usize,
     every_r: usize,
     across: usize,
@@ -265,7 +279,8 @@ struct Lattice {
 }
 
 impl Lattice {
-    fn new(scale: &Scale, frame: &Guide, window: &Window) -> Lattice {
+    /// For a window of a frame.
+    pub fn new(scale: &Scale, frame: &Guide, window: &Window) -> Lattice {
         let (every_c, every_r) = (8, 16);
         let down = window.columns / every_c + 2;
         let across = window.rows / every_r + 2;
@@ -285,7 +300,8 @@ impl Lattice {
         }
     }
 
-    fn px(&self, column: usize, row: usize) -> Option<Point2<f64>> {
+    /// Photo place of a cell.
+    pub fn px(&self, column: usize, row: usize) -> Option<Point2<f64>> {
         let (i, j) = (column / self.every_c, row / self.every_r);
         let (u, v) = (
             (column % self.every_c) as f64 / self.every_c as f64,

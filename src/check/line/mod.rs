@@ -1,8 +1,8 @@
 //! How straight is a swage line (design section 5.1).
 
 mod figures;
-mod follow;
-mod guide;
+pub(super) mod follow;
+pub(super) mod guide;
 
 use super::{CheckError, Head, SCHEMA, Setup, cards_seen, scale};
 use crate::budget::BudgetPart;

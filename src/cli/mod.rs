@@ -9,6 +9,7 @@ pub mod card;
 mod common;
 mod exit;
 mod keep;
+mod lens;
 mod line;
 mod manual;
 mod output;
@@ -57,6 +58,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Line(line::LineArgs),
+    Lens(lens::LensArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
     Man(manual::ManArgs),
@@ -86,6 +88,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
 fn dispatch(command: &Command) -> Result<Ending, Failure> {
     match command {
         Command::Line(args) => line::run(args),
+        Command::Lens(args) => lens::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),

@@ -5,6 +5,7 @@ mod drawing;
 mod font;
 pub mod json;
 mod labels;
+pub mod lens;
 pub mod overlay;
 pub mod plot;
 mod scene;

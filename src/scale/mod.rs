@@ -9,11 +9,13 @@
 //! - [`surface`]: the panel as a developable surface, bowed along one axis;
 //! - [`adjust`]: the damped Gauss–Newton adjustment and its covariance by source;
 //! - [`solve`]: cards and lens to a [`Scale`];
+//! - [`joint`]: several photos of one panel in one adjustment;
 //! - [`carry`]: points with their covariance to millimetres.
 
 pub mod adjust;
 pub mod carry;
 pub mod homography;
+pub mod joint;
 pub mod solve;
 pub mod surface;
 

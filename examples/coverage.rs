@@ -1,19 +1,26 @@
 //! Does the ± hold the truth? The line check on many made-up photos, with and without a lens file.
 //!
-//! `cargo run --release --example coverage -- 200`
+//! `cargo run --release --example coverage -- 200`, `… -- 100 join` for lines of 3 m joined from three photos each,
+//! `… -- 100 partner` for the same line on two photos.
 
-use fairpanel::sim::draw::{LineKind, LookKind, line_of};
-use fairpanel::sim::trial::{Trial, line};
+use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair};
+use fairpanel::sim::trial::{Trial, joined, line, partners};
 
 fn main() {
     let count: u64 = std::env::args()
         .nth(1)
         .and_then(|n| n.parse().ok())
         .unwrap_or(200);
+    let family = std::env::args().nth(2);
     println!(
         "{:<24} {:>6} {:>8} {:>10} {:>10} {:>12}",
         "photos", "n", "refused", "inside", "error mm", "u95 mm"
     );
+    match family.as_deref() {
+        Some("join") => return long_ones(count),
+        Some("partner") => return pairs(count),
+        _ => {}
+    }
     let (mut all, mut straight, mut photos) = (Vec::new(), 0, 0);
     for (k, look) in [LookKind::Tape, LookKind::Coat, LookKind::Shade]
         .into_iter()
@@ -56,6 +63,48 @@ fn main() {
     }
     row("all", &all, 0);
     println!("straightness inside its interval: {straight} of {photos}");
+}
+
+/// Lines of 3 m joined from three photos.
+fn long_ones(count: u64) {
+    let (mut trials, mut refused) = (Vec::new(), 0);
+    for i in 0..count {
+        let look = if i % 2 == 0 { LookKind::Tape } else { LookKind::Coat };
+        match joined(&long_swage(90_000 + i, look, 2016)) {
+            Ok(trial) => trials.push(trial),
+            Err(error) => {
+                eprintln!("{look:?} {}: {error}", 90_000 + i);
+                refused += 1;
+            }
+        }
+    }
+    row("joined, 3 m", &trials, refused);
+    let inside = trials.iter().filter(|t| t.straightness_inside).count();
+    println!("straightness inside its interval: {inside} of {}", trials.len());
+}
+
+/// The same line from two poses, compared as partners.
+fn pairs(count: u64) {
+    let (mut trials, mut refused) = (Vec::new(), 0);
+    for i in 0..count {
+        let kind = LineKind {
+            look: if i % 2 == 0 { LookKind::Tape } else { LookKind::Coat },
+            level: i % 3 != 0,
+            gap: i % 4 == 0,
+            cards: 2,
+            width: 2016,
+        };
+        match partners(&pair(95_000 + i, &kind)) {
+            Ok(trial) => trials.push(trial),
+            Err(error) => {
+                eprintln!("{:?} {}: {error}", kind.look, 95_000 + i);
+                refused += 1;
+            }
+        }
+    }
+    row("partners", &trials, refused);
+    let inside = trials.iter().filter(|t| t.straightness_inside).count();
+    println!("largest difference inside its interval: {inside} of {}", trials.len());
 }
 
 fn row(name: &str, trials: &[Trial], refused: usize) {

@@ -2,6 +2,7 @@
 
 pub mod lens;
 pub mod line;
+pub mod partner;
 
 use crate::budget::BudgetPart;
 use crate::card::{Card, CardError, Layout};
@@ -100,6 +101,9 @@ pub enum CheckError {
         /// Its number in the order given, from 1.
         photo: usize,
     },
+    /// Two sides that can't be compared.
+    #[error(transparent)]
+    Partner(#[from] partner::PartnerError),
     /// The calibration of a lens.
     #[error(transparent)]
     Calibration(#[from] lens::LensCheckError),

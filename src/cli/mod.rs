@@ -8,11 +8,13 @@ mod batch;
 pub mod card;
 mod common;
 mod exit;
+mod join;
 mod keep;
 mod lens;
 mod line;
 mod manual;
 mod output;
+mod partner;
 mod photos;
 mod progress;
 mod terminal;
@@ -58,6 +60,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Line(line::LineArgs),
+    Partner(partner::PartnerArgs),
     Lens(lens::LensArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
@@ -88,6 +91,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
 fn dispatch(command: &Command) -> Result<Ending, Failure> {
     match command {
         Command::Line(args) => line::run(args),
+        Command::Partner(args) => partner::run(args),
         Command::Lens(args) => lens::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),

@@ -7,6 +7,7 @@ pub mod json;
 mod labels;
 pub mod lens;
 pub mod overlay;
+pub mod partner;
 pub mod plot;
 mod scene;
 mod shrink;

@@ -6,5 +6,7 @@ mod cli;
 mod coverage;
 mod golden;
 mod layers;
+mod lens;
+mod partner;
 mod pictures;
 mod scratch;

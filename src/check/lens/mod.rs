@@ -568,9 +568,12 @@ fn bow(bundle: &Bundle, card: &Card) -> Measured {
     ) else {
         return Measured::from_u(0.0, 1.0);
     };
-    let row = rows.row(high) - rows.row(low);
     let cov = bundle.covariance.view((PARAMETERS, PARAMETERS), (DEPTH, DEPTH));
-    let u = (&row * cov * row.transpose())[(0, 0)].max(0.0).sqrt();
+    // The greatest and least of all corners are sought out: their errors may be any corner's, one up and one down.
+    let u = (0..corners.len())
+        .map(|i| (rows.row(i) * cov * rows.row(i).transpose())[(0, 0)].max(0.0).sqrt())
+        .fold(0.0, f64::max)
+        * 2.0;
     Measured::from_u(depth(high) - depth(low), u)
 }
 

@@ -69,7 +69,11 @@ fn main() {
 fn long_ones(count: u64) {
     let (mut trials, mut refused) = (Vec::new(), 0);
     for i in 0..count {
-        let look = if i % 2 == 0 { LookKind::Tape } else { LookKind::Coat };
+        let look = if i % 2 == 0 {
+            LookKind::Tape
+        } else {
+            LookKind::Coat
+        };
         match joined(&long_swage(90_000 + i, look, 2016)) {
             Ok(trial) => trials.push(trial),
             Err(error) => {
@@ -80,7 +84,10 @@ fn long_ones(count: u64) {
     }
     row("joined, 3 m", &trials, refused);
     let inside = trials.iter().filter(|t| t.straightness_inside).count();
-    println!("straightness inside its interval: {inside} of {}", trials.len());
+    println!(
+        "straightness inside its interval: {inside} of {}",
+        trials.len()
+    );
 }
 
 /// The same line from two poses, compared as partners.
@@ -88,7 +95,11 @@ fn pairs(count: u64) {
     let (mut trials, mut refused) = (Vec::new(), 0);
     for i in 0..count {
         let kind = LineKind {
-            look: if i % 2 == 0 { LookKind::Tape } else { LookKind::Coat },
+            look: if i % 2 == 0 {
+                LookKind::Tape
+            } else {
+                LookKind::Coat
+            },
             level: i % 3 != 0,
             gap: i % 4 == 0,
             cards: 2,
@@ -104,7 +115,10 @@ fn pairs(count: u64) {
     }
     row("partners", &trials, refused);
     let inside = trials.iter().filter(|t| t.straightness_inside).count();
-    println!("largest difference inside its interval: {inside} of {}", trials.len());
+    println!(
+        "largest difference inside its interval: {inside} of {}",
+        trials.len()
+    );
 }
 
 fn row(name: &str, trials: &[Trial], refused: usize) {

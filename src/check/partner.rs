@@ -182,6 +182,8 @@ const SLIDE_SHARE: f64 = 0.05;
 /// Standard deviation of the slide where a gap between panels is seen on both sides, mm: gaps are worked to a millimetre or
 /// two (common practice, no source).
 const GAP_SLIDE_MM: f64 = 2.0;
+/// Most of those standard deviations that shape may pull the second side along.
+const MOST_SLIDE: f64 = 2.5;
 /// Kept pairs: a tenth may be a dent that only one side has.
 const KEEP: f64 = 0.9;
 
@@ -268,7 +270,11 @@ pub fn measure(
     if options.lay == Lay::Better {
         warnings.push(format!(
             "taken as {}, which fits better{}; say --mirrored or --next to settle it",
-            if mirrored { "the other side of the car, mirrored" } else { "the next panel, not mirrored" },
+            if mirrored {
+                "the other side of the car, mirrored"
+            } else {
+                "the next panel, not mirrored"
+            },
             if unsure { " but not by much" } else { "" }
         ));
     }
@@ -374,24 +380,35 @@ fn lay(first: &Curve, second: &Curve) -> Option<Laid> {
         slide_sd,
         ..RegisterOptions::default()
     };
-    // A wavy line can lie well in more than one place: try several and keep the best.
+    // A wavy line can lie well in more than one place: try several and keep the best. One that slides off, where less and
+    // less of the sides is compared, is none.
     let mut best: Option<(f64, Registered, f64)> = None;
-    for step in -4..=4 {
-        let at = start + 0.5 * f64::from(step) * slide_sd;
+    let mut attempt = |at: f64, slide_sd: f64| {
         let from = Rigid {
             turn_rad: 0.0,
             shift: Vector2::new(at, mid(first) - mid(second)),
         };
-        let Some(found) = register(&target, &second.points, from, &options) else {
-            continue;
+        let held = RegisterOptions {
+            slide_sd,
+            ..options
+        };
+        let Some(found) = register(&target, &second.points, from, &held) else {
+            return;
         };
         let slide = found.rigid.apply(second.points[0]).x - second.points[0].x - start;
-        let cost = (found.rms / noise(first, second)).powi(2) + (slide / slide_sd).powi(2)
-            / second.points.len() as f64;
-        if best.as_ref().is_none_or(|(least, _, _)| cost < *least) {
+        let cost = (found.rms / noise(first, second)).powi(2)
+            + (slide / options.slide_sd).powi(2) / second.points.len() as f64;
+        if slide.abs() <= MOST_SLIDE * options.slide_sd
+            && best.as_ref().is_none_or(|(least, _, _)| cost < *least)
+        {
             best = Some((cost, found, slide));
         }
+    };
+    for step in -4..=4 {
+        attempt(start + 0.5 * f64::from(step) * slide_sd, slide_sd);
     }
+    // Held where the middles meet, for sides whose shapes pull apart.
+    attempt(start, 1e-6);
     let (_, registered, slide) = best?;
     // How sharply the curve's own shape holds the slide: slopes against the curve's points as independent every 20 mm or so.
     let feet: Vec<f64> = first
@@ -462,10 +479,8 @@ fn deviation(first: &Curve, second: &Curve, laid: &Laid) -> Vec<PartnerDeviation
         let chord = (after - before).try_normalize(1e-9).unwrap_or(foot.along);
         let overall = if straight { Vector2::x() } else { chord };
         let slope = overall.x * chord.y - overall.y * chord.x;
-        let u95 = (u_first.powi(2)
-            + second.u95[k].powi(2)
-            + (K95 * laid.slide_u * slope).powi(2))
-        .sqrt();
+        let u95 =
+            (u_first.powi(2) + second.u95[k].powi(2) + (K95 * laid.slide_u * slope).powi(2)).sqrt();
         rows.push(PartnerDeviation {
             s_mm: if straight {
                 s_of(i, foot.share)
@@ -493,9 +508,7 @@ fn places(kind: Kind, rows: &[PartnerDeviation]) -> Vec<PartnerPlace> {
         let peak = rows[from..=to]
             .iter()
             .copied()
-            .max_by(|a, b| {
-                (a.d_mm.abs() / a.u95_mm).total_cmp(&(b.d_mm.abs() / b.u95_mm))
-            })
+            .max_by(|a, b| (a.d_mm.abs() / a.u95_mm).total_cmp(&(b.d_mm.abs() / b.u95_mm)))
             .unwrap_or(rows[from]);
         if peak.d_mm.abs() > peak.u95_mm {
             let d_mm = Measured {

@@ -82,7 +82,10 @@ pub fn run(
             };
             set.put(&marked[index], &overlay::png(&open(path)?, &part))
         })?;
-        drawn.into_iter().flatten().collect::<Result<Vec<()>, _>>()?;
+        drawn
+            .into_iter()
+            .flatten()
+            .collect::<Result<Vec<()>, _>>()?;
         set.finish()?;
     }
     let shown: Vec<String> = files

@@ -77,7 +77,8 @@ pub fn run(args: &LensArgs) -> Result<Ending, Failure> {
         .zip(&args.photos)
         .map(|(shot, path)| shot.unwrap_or_else(|| unread(path, "fairpanel stumbled over it")))
         .collect();
-    let result = calibrate(&shots).map_err(|reason| Failure::Input(format!("No lens: {reason}.")))?;
+    let result =
+        calibrate(&shots).map_err(|reason| Failure::Input(format!("No lens: {reason}.")))?;
     let names: Vec<String> = match set {
         Some(_) => [LENS, COVERAGE, OPENCV].map(str::to_string).to_vec(),
         None => Vec::new(),
@@ -89,7 +90,11 @@ pub fn run(args: &LensArgs) -> Result<Ending, Failure> {
     }
     let shown: Vec<String> = names
         .iter()
-        .filter_map(|name| args.out.as_ref().map(|dir| dir.join(name).display().to_string()))
+        .filter_map(|name| {
+            args.out
+                .as_ref()
+                .map(|dir| dir.join(name).display().to_string())
+        })
         .collect();
     terminal::answer(&if args.json {
         answer

@@ -154,7 +154,11 @@ fn looks_like_json(path: &Path) -> bool {
     let mut head = Vec::new();
     let read = std::fs::File::open(path).and_then(|f| f.take(64).read_to_end(&mut head));
     let text = String::from_utf8_lossy(&head);
-    read.is_ok() && text.trim_start_matches('\u{feff}').trim_start().starts_with('{')
+    read.is_ok()
+        && text
+            .trim_start_matches('\u{feff}')
+            .trim_start()
+            .starts_with('{')
 }
 
 /// A side from an earlier answer; fields that the comparison can do without may be missing.
@@ -162,7 +166,10 @@ fn from_result(path: &Path, document: &str) -> Result<SideCurve, Failure> {
     let refuse = |why: String| Failure::Input(format!("{}: {why}", path.display()));
     let value: Value = serde_json::from_str(document)
         .map_err(|_| refuse("it is not the result of an earlier check.".into()))?;
-    if value.get("photos").is_some_and(Value::is_array) && value.get("line").is_none() {
+    let check = value.get("check").and_then(Value::as_str).unwrap_or("");
+    if value.get("photos").is_some_and(Value::is_array)
+        && ["line", "straightedge", "section"].contains(&check)
+    {
         return Err(refuse(
             "it holds the results of several photos; give the result.json of one.".into(),
         ));

@@ -159,7 +159,8 @@ pub fn register(
     let mut kept = vec![false; source.len()];
     let mut rms = f64::INFINITY;
     // Turned about the middle, so that turn and shift don't trade.
-    let middle = source.iter().fold(Vector2::zeros(), |s, p| s + p.coords) / source.len().max(1) as f64;
+    let middle =
+        source.iter().fold(Vector2::zeros(), |s, p| s + p.coords) / source.len().max(1) as f64;
     let size = source
         .iter()
         .map(|p| (p.coords - middle).norm())

@@ -261,8 +261,16 @@ pub fn upright_place(
         size = [size[1], size[0]];
     }
     Point2::new(
-        if turn.flip_x { size[0] - 1.0 - p.x } else { p.x },
-        if turn.flip_y { size[1] - 1.0 - p.y } else { p.y },
+        if turn.flip_x {
+            size[0] - 1.0 - p.x
+        } else {
+            p.x
+        },
+        if turn.flip_y {
+            size[1] - 1.0 - p.y
+        } else {
+            p.y
+        },
     )
 }
 
@@ -278,8 +286,16 @@ pub fn stored_place(
         true => (height as f64, width as f64),
         false => (width as f64, height as f64),
     };
-    let x = if turn.flip_x { w - 1.0 - upright.x } else { upright.x };
-    let y = if turn.flip_y { h - 1.0 - upright.y } else { upright.y };
+    let x = if turn.flip_x {
+        w - 1.0 - upright.x
+    } else {
+        upright.x
+    };
+    let y = if turn.flip_y {
+        h - 1.0 - upright.y
+    } else {
+        upright.y
+    };
     match turn.transpose {
         true => Point2::new(y, x),
         false => Point2::new(x, y),
@@ -387,7 +403,10 @@ mod tests {
             let upright = file().upright(w, h, orientation).expect("same size").lens;
             let there = upright_place(stored.project(ray), w, h, orientation);
             let turned = upright_place(Point2::new(ray.x, ray.y), 1, 1, orientation);
-            assert!((upright.project(turned) - there).norm() < 1e-9, "{orientation}");
+            assert!(
+                (upright.project(turned) - there).norm() < 1e-9,
+                "{orientation}"
+            );
         }
     }
 

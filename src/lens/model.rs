@@ -189,7 +189,8 @@ mod tests {
         let (at, by_ray, by_parameter) = lens.project_with_slopes(ray);
         assert!((at - lens.project(ray)).norm() < 1e-12);
         for (k, unit) in [Vector2::x(), Vector2::y()].into_iter().enumerate() {
-            let found = (lens.project(ray + unit * step) - lens.project(ray - unit * step)) / (2.0 * step);
+            let found =
+                (lens.project(ray + unit * step) - lens.project(ray - unit * step)) / (2.0 * step);
             assert!((found - by_ray.column(k)).norm() < 1e-4);
         }
         for (k, slope) in by_parameter.iter().enumerate() {

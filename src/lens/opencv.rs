@@ -93,9 +93,7 @@ pub fn write(lens: &LensFile) -> String {
         "%YAML:1.0\n---\nimage_width: {}\nimage_height: {}\n",
         lens.width, lens.height
     );
-    let camera = [
-        lens.fx, 0.0, lens.cx, 0.0, lens.fy, lens.cy, 0.0, 0.0, 1.0,
-    ];
+    let camera = [lens.fx, 0.0, lens.cx, 0.0, lens.fy, lens.cy, 0.0, 0.0, 1.0];
     out += &matrix("camera_matrix", 3, 3, &camera);
     let coefficients = [lens.k1, lens.k2, lens.p1, lens.p2, lens.k3];
     out += &matrix("distortion_coefficients", 1, 5, &coefficients);
@@ -227,7 +225,11 @@ avg_reprojection_error: 3.9259098975581364e-01
         let mut lens = read(SHIPPED).expect("a calibration file");
         lens.covariance = Some(
             (0..9)
-                .map(|i| (0..9).map(|j| if i == j { 1e-3 / 3.0 } else { -1e-9 }).collect())
+                .map(|i| {
+                    (0..9)
+                        .map(|j| if i == j { 1e-3 / 3.0 } else { -1e-9 })
+                        .collect()
+                })
                 .collect(),
         );
         assert!(is_yaml(&write(&lens)) && !is_yaml("{\"model\": 1}"));
@@ -242,14 +244,20 @@ avg_reprojection_error: 3.9259098975581364e-01
             ("camera_matrix", "camera"),
             ("distortion_coefficients", "fisheye"),
             ("5.3591573396163199e+02, 0., 3", "oops, 0., 3"),
-            ("5.3591573396163199e+02, 0., 3", "5.3591573396163199e+02, 9., 3"),
+            (
+                "5.3591573396163199e+02, 0., 3",
+                "5.3591573396163199e+02, 9., 3",
+            ),
             ("2.3839153080878486e-01", "2.3839153080878486e-01, 0.5"),
         ] {
             let text = SHIPPED.replacen(from, to, 1);
             assert!(read(&text).is_err(), "{from} -> {to}");
         }
         // Eight coefficients of which the last three are zero are the same lens.
-        let eight = SHIPPED.replace("2.3839153080878486e-01", "2.3839153080878486e-01, 0., 0., 0.");
+        let eight = SHIPPED.replace(
+            "2.3839153080878486e-01",
+            "2.3839153080878486e-01, 0., 0., 0.",
+        );
         assert!(read(&eight).is_ok());
     }
 }

@@ -195,10 +195,7 @@ fn part(frame: Frame, k: usize) -> Frame {
 fn uncertainties(drawing: &mut Drawing, result: &LensResult, frame: Frame) {
     for (k, zone) in result.coverage.zones.iter().enumerate() {
         let own = part(frame, k);
-        let middle = Place::new(
-            0.5 * (own.left + own.right),
-            0.5 * (own.top + own.bottom),
-        );
+        let middle = Place::new(0.5 * (own.left + own.right), 0.5 * (own.top + own.bottom));
         let words = format!("±{} px", decent(zone.u95_px));
         let wide = super::font::width(&words, TYPE, true) + 18.0;
         let label = Frame {
@@ -251,7 +248,10 @@ fn poses(drawing: &mut Drawing, result: &LensResult, frame: Frame) {
         // A square seen aslant: its nearer side is the longer one.
         let (near, far) = (0.42 * side, 0.26 * side);
         let corner = |along: f64, across: f64| {
-            let (p, q) = (along * 0.34 * side, across * if along > 0.0 { near } else { far });
+            let (p, q) = (
+                along * 0.34 * side,
+                across * if along > 0.0 { near } else { far },
+            );
             Place::new(at.x + dx * p - dy * q, at.y + dy * p + dx * q)
         };
         let outline = vec![
@@ -265,7 +265,11 @@ fn poses(drawing: &mut Drawing, result: &LensResult, frame: Frame) {
         } else {
             drawing.area(outline.clone(), Paint::Add(12.0));
         }
-        drawing.line(closed(outline), 4.0, if c.nearer[k] > 0 { GOOD } else { ADD });
+        drawing.line(
+            closed(outline),
+            4.0,
+            if c.nearer[k] > 0 { GOOD } else { ADD },
+        );
         label(
             drawing,
             Place::new(at.x, at.y + TYPE * 0.36),

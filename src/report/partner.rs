@@ -169,7 +169,7 @@ fn ends(values: impl Iterator<Item = f64>, span: f64) -> (f64, f64) {
 fn both(drawing: &mut Drawing, result: &PartnerResult, frame: Frame) {
     let all = || result.first_mm.iter().chain(&result.second_mm);
     let (x0, x1) = ends(all().map(|p| p[0]), 1.0);
-    let (mut y0, mut y1) = ends(all().map(|p| p[1]), LEAST_SPAN_MM);
+    let (mut y0, y1) = ends(all().map(|p| p[1]), LEAST_SPAN_MM);
     let mut across = (frame.right - frame.left) / (x1 - x0);
     let mut up = (frame.bottom - frame.top) / (y1 - y0);
     if result.kind == Kind::Section {
@@ -177,7 +177,7 @@ fn both(drawing: &mut Drawing, result: &PartnerResult, frame: Frame) {
         up = across;
         let middle = 0.5 * (y0 + y1);
         let half = 0.5 * (frame.bottom - frame.top) / up;
-        (y0, y1) = (middle - half, middle + half);
+        y0 = middle - half;
     }
     let place = |p: &[f64; 2]| {
         Place::new(
@@ -210,7 +210,6 @@ fn both(drawing: &mut Drawing, result: &PartnerResult, frame: Frame) {
         INK,
         &legend,
     );
-    let _ = y1;
 }
 
 /// The second less the first with its interval.
@@ -235,7 +234,10 @@ fn difference(drawing: &mut Drawing, result: &PartnerResult, frame: Frame) {
         let level = y(tick);
         let zero = tick.abs() < 1e-9 * step;
         drawing.line(
-            vec![Place::new(frame.left, level), Place::new(frame.right, level)],
+            vec![
+                Place::new(frame.left, level),
+                Place::new(frame.right, level),
+            ],
             if zero { 3.0 } else { 1.5 },
             if zero { GREY } else { [221, 225, 230] },
         );

@@ -114,7 +114,9 @@ pub fn solve(
         let next = (0..photos.len()).find(|k| {
             moves[*k].is_none()
                 && (names.is_empty()
-                    || used[*k].iter().any(|c| names.contains(&c.layout.name.as_str())))
+                    || used[*k]
+                        .iter()
+                        .any(|c| names.contains(&c.layout.name.as_str())))
         });
         let Some(k) = next else { break };
         let own = |i: usize| match i.checked_sub(1) {
@@ -205,11 +207,7 @@ fn misses(seen: &[(usize, usize, &Card)], states: &[State]) -> Option<Vec<Vec<Ve
         .collect()
 }
 
-fn settle(
-    seen: &[(usize, usize, &Card)],
-    frame: Frame,
-    photos: &[Single],
-) -> Option<Vec<Scale>> {
+fn settle(seen: &[(usize, usize, &Card)], frame: Frame, photos: &[Single]) -> Option<Vec<Scale>> {
     let cards: Vec<Card> = seen.iter().map(|(_, _, c)| (*c).clone()).collect();
     let states = |p: &DVector<f64>| -> Vec<State> {
         (0..photos.len()).map(|k| frame.state_of(p, k)).collect()
@@ -229,7 +227,9 @@ fn settle(
     let mut sigma = median_sigma(&cards);
     let mut adjusted = None;
     for _ in 0..3 {
-        let got = adjust(p.clone(), 30, |p| residuals(seen, &frame, p, &states(p), sigma))?;
+        let got = adjust(p.clone(), 30, |p| {
+            residuals(seen, &frame, p, &states(p), sigma)
+        })?;
         p = got.parameters.clone();
         let misses = misses(seen, &states(&p))?;
         let corners: usize = misses.iter().map(Vec::len).sum();

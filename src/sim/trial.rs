@@ -82,7 +82,12 @@ pub fn joined(scenes: &[Scene]) -> Result<Trial, CheckError> {
     let result = join(&prepared, &setup, &LineOptions::default())?;
     let (mut x, mut error, mut u95, mut height) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for stretch in &result.joined {
-        let Some(truth) = stretch.photo.parse().ok().and_then(|k: usize| truths.get(k)) else {
+        let Some(truth) = stretch
+            .photo
+            .parse()
+            .ok()
+            .and_then(|k: usize| truths.get(k))
+        else {
             continue;
         };
         for k in stretch.first..stretch.first + stretch.points {

@@ -49,7 +49,11 @@ fn intervals_hold_the_truth() {
 fn joined_lines_hold_the_truth() {
     let (mut good, mut share) = (0, 0.0);
     for i in 0..10u64 {
-        let look = if i % 2 == 0 { LookKind::Tape } else { LookKind::Coat };
+        let look = if i % 2 == 0 {
+            LookKind::Tape
+        } else {
+            LookKind::Coat
+        };
         let trial = joined(&long_swage(41_000 + i, look, 1512)).expect("a line");
         good += usize::from(trial.straightness_inside);
         share += trial.inside as f64 / trial.points as f64 / 10.0;
@@ -66,7 +70,11 @@ fn partners_of_the_same_line_agree() {
     let (mut share, mut n) = (0.0, 0.0);
     for i in 0..10u64 {
         let kind = LineKind {
-            look: if i % 2 == 0 { LookKind::Tape } else { LookKind::Coat },
+            look: if i % 2 == 0 {
+                LookKind::Tape
+            } else {
+                LookKind::Coat
+            },
             level: i % 3 != 0,
             gap: i % 4 == 0,
             cards: 2,
@@ -78,5 +86,9 @@ fn partners_of_the_same_line_agree() {
         }
     }
     assert!(n >= 8.0, "{n} of 10 answered");
-    assert!(share / n >= 0.9, "{:.3} of the points are inside", share / n);
+    assert!(
+        share / n >= 0.9,
+        "{:.3} of the points are inside",
+        share / n
+    );
 }

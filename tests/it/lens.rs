@@ -64,7 +64,12 @@ fn agrees_with_opencv_on_the_same_corners() {
             "{name}: {ours} and {theirs}, both together ± {u95}"
         );
     }
-    let all: Vec<f64> = found.misses.iter().flatten().map(|m| m.norm_squared()).collect();
+    let all: Vec<f64> = found
+        .misses
+        .iter()
+        .flatten()
+        .map(|m| m.norm_squared())
+        .collect();
     let rms = (all.iter().sum::<f64>() / all.len() as f64).sqrt();
     // Theirs is 0.195 px; the board's shape takes up part of it.
     assert!(rms < 0.22 && rms > 0.05, "{rms}");
@@ -119,7 +124,12 @@ fn print_and_bow_stay_out_of_the_lens() {
         let share = (result.file.fx / lens.fx - 1.0).abs();
         assert!(share < 1e-3, "{seed}: focal length off by {share}");
         let flat = bow_mm == 0.0;
-        assert_eq!(flat, result.bow_mm.value < 0.1, "{seed}: {:?}", result.bow_mm);
+        assert_eq!(
+            flat,
+            result.bow_mm.value < 0.1,
+            "{seed}: {:?}",
+            result.bow_mm
+        );
     }
     assert!(inside >= 46, "{inside} of 54 inside");
 }
@@ -161,5 +171,10 @@ fn few_photos_say_so() {
     let few = calibrate(&shots[..4]).expect("a lens");
     let all = calibrate(&shots).expect("a lens");
     assert!(few.u95_field_px > all.u95_field_px);
-    assert!(few.head.warnings.iter().any(|w| w.contains("only 4 photos")));
+    assert!(
+        few.head
+            .warnings
+            .iter()
+            .any(|w| w.contains("only 4 photos"))
+    );
 }

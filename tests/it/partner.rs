@@ -54,8 +54,13 @@ fn a_dent_on_one_side_is_trimmed() {
             Point2::new(p.x + 1.0, p.y + dent + 0.4)
         })
         .collect();
-    let found = register(&target, &source, Rigid::identity(), &RegisterOptions::default())
-        .expect("an answer");
+    let found = register(
+        &target,
+        &source,
+        Rigid::identity(),
+        &RegisterOptions::default(),
+    )
+    .expect("an answer");
     assert!(found.kept[44..48].iter().all(|k| !k));
     let middle = found.rigid.apply(source[80]);
     assert!((middle - curve[100]).norm() < 0.05, "{middle}");
@@ -67,7 +72,10 @@ fn side(kind: Kind, mirror: bool, lower_mm: f64) -> SideCurve {
         .map(|k| {
             let s = 2.0 * f64::from(k);
             let bump = (-((s - 360.0) / 25.0).powi(2)).exp();
-            [s, 0.8 * (s / 90.0).sin() + 4.0 * (s / 800.0).powi(2) + lower_mm * bump]
+            [
+                s,
+                0.8 * (s / 90.0).sin() + 4.0 * (s / 800.0).powi(2) + lower_mm * bump,
+            ]
         })
         .collect();
     if mirror {
@@ -107,9 +115,17 @@ fn finds_what_differs() {
             let (a, b) = (side(Kind::Line, false, 0.0), side(Kind::Line, mirror, 1.2));
             let got = measure(&a, &b, &options).expect("an answer");
             assert_eq!(got.mirrored, mirror);
-            assert!((got.max_mm.value - 1.2).abs() < got.max_mm.u95, "{:?}", got.max_mm);
+            assert!(
+                (got.max_mm.value - 1.2).abs() < got.max_mm.u95,
+                "{:?}",
+                got.max_mm
+            );
             assert!((got.max_at_mm - 360.0).abs() < 15.0, "{}", got.max_at_mm);
-            assert!(got.answer.contains("lower") && got.answer.starts_with("Not"), "{}", got.answer);
+            assert!(
+                got.answer.contains("lower") && got.answer.starts_with("Not"),
+                "{}",
+                got.answer
+            );
             let verdict = got.head.verdict.expect("a verdict");
             assert_eq!(format!("{:?}", verdict.result), "Outside");
         }
@@ -118,8 +134,12 @@ fn finds_what_differs() {
         lay: Lay::AsIs,
         tol_mm: Some(0.5),
     };
-    let same = measure(&side(Kind::Line, false, 0.0), &side(Kind::Line, false, 0.0), &options)
-        .expect("an answer");
+    let same = measure(
+        &side(Kind::Line, false, 0.0),
+        &side(Kind::Line, false, 0.0),
+        &options,
+    )
+    .expect("an answer");
     assert!(same.answer.starts_with("Yes"), "{}", same.answer);
     assert!(same.max_mm.value < 0.01);
 }
@@ -130,8 +150,13 @@ fn two_kinds_are_not_compared() {
         lay: Lay::AsIs,
         tol_mm: None,
     };
-    let (a, b) = (side(Kind::Line, false, 0.0), side(Kind::Section, false, 0.0));
-    let why = measure(&a, &b, &options).expect_err("two kinds").to_string();
+    let (a, b) = (
+        side(Kind::Line, false, 0.0),
+        side(Kind::Section, false, 0.0),
+    );
+    let why = measure(&a, &b, &options)
+        .expect_err("two kinds")
+        .to_string();
     assert!(why.contains("same check"), "{why}");
     let mut short = side(Kind::Line, false, 0.0);
     short.points.truncate(3);

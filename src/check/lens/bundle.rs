@@ -406,9 +406,8 @@ impl Problem<'_> {
                 corners
                     .map(|c| {
                         let p = self.place(state, i, c.mm.0) + state.poses[i].1;
-                        (p.z > 1.0).then(|| {
-                            state.lens.project(Point2::new(p.x / p.z, p.y / p.z)) - c.px.0
-                        })
+                        (p.z > 1.0)
+                            .then(|| state.lens.project(Point2::new(p.x / p.z, p.y / p.z)) - c.px.0)
                     })
                     .collect()
             })

@@ -80,7 +80,11 @@ pub fn coverage(bundle: &Bundle, views: &[&View], orientations: &[u8], field: &F
             zones[3 * y + x].corners += 1;
         }
     }
-    for (p, u) in field.px.iter().zip(field.each(&lens_part(&bundle.covariance))) {
+    for (p, u) in field
+        .px
+        .iter()
+        .zip(field.each(&lens_part(&bundle.covariance)))
+    {
         let p = upright(*p);
         let zone = &mut zones[3 * third(p.y / h) + third(p.x / w)];
         zone.u95_px = zone.u95_px.max(K95 * u);

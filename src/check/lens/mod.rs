@@ -24,9 +24,7 @@ use thiserror::Error;
 #[derive(Debug, Error, PartialEq)]
 pub enum LensCheckError {
     /// Too few photos show the board.
-    #[error(
-        "the board can be used in {used} of {given} photos and {need} are needed, a dozen are better{}: lay `fairpanel card print board` flat and take it whole, sharp and from several sides", first.as_ref().map(|f| format!(" ({f})")).unwrap_or_default()
-    )]
+    #[error("the board can be used in {used} of {given} photos; {need} are needed, a dozen are better{}", because(first))]
     TooFew {
         /// Photos that can be used.
         used: usize,
@@ -42,6 +40,19 @@ pub enum LensCheckError {
         "the photos do not agree on one lens: take a dozen in one go, without zoom and with the same lens of the phone, the board lying still"
     )]
     Unsolved,
+}
+
+/// Why the first photo left out was, cut to what fits on a line.
+fn because(first: &Option<String>) -> String {
+    let Some(first) = first else {
+        return ": lay `fairpanel card print board` flat and take it whole, sharp and from several sides"
+            .into();
+    };
+    let mut words: String = first.chars().take(180).collect();
+    if words.len() < first.len() {
+        words.push('…');
+    }
+    format!(" ({words})")
 }
 
 /// Photos needed: two views of a plane fix focal length and centre (Zhang 2000), the third checks them.
@@ -229,8 +240,15 @@ fn chosen_views(chosen: &[Candidate]) -> Vec<&View> {
 fn candidates(shots: &[Shot], photos: &mut [PhotoUse]) -> Vec<Candidate> {
     // The board that most photos show.
     let mut counts: Vec<(String, usize)> = Vec::new();
-    for card in shots.iter().filter_map(|s| s.boards.as_ref().ok()).flatten() {
-        match counts.iter_mut().find(|(name, _)| *name == card.layout.name) {
+    for card in shots
+        .iter()
+        .filter_map(|s| s.boards.as_ref().ok())
+        .flatten()
+    {
+        match counts
+            .iter_mut()
+            .find(|(name, _)| *name == card.layout.name)
+        {
             Some((_, n)) => *n += card.corners.len(),
             None => counts.push((card.layout.name.clone(), card.corners.len())),
         }
@@ -267,12 +285,22 @@ fn candidates(shots: &[Shot], photos: &mut [PhotoUse]) -> Vec<Candidate> {
             Err(why) => photos[i].why = Some(why),
         }
     }
-    let keep = |seen: Vec<(usize, &'_ Card)>, of: &dyn Fn(&Facts) -> String, photos: &mut [PhotoUse], what: &str| {
+    let keep = |seen: Vec<(usize, &'_ Card)>,
+                of: &dyn Fn(&Facts) -> String,
+                photos: &mut [PhotoUse],
+                what: &str| {
         let kind = |i: usize| of(&shots[i].facts);
         let count = |k: &str| seen.iter().filter(|(i, _)| kind(*i) == k).count();
         // The first of the most common: the answer must not depend on anything but the photos and their order.
-        let most = seen.iter().map(|(i, _)| count(&kind(*i))).max().unwrap_or(0);
-        let common = seen.iter().map(|(i, _)| kind(*i)).find(|k| count(k) == most);
+        let most = seen
+            .iter()
+            .map(|(i, _)| count(&kind(*i)))
+            .max()
+            .unwrap_or(0);
+        let common = seen
+            .iter()
+            .map(|(i, _)| kind(*i))
+            .find(|k| count(k) == most);
         let (kept, gone): (Vec<_>, Vec<_>) = seen
             .iter()
             .copied()
@@ -301,7 +329,12 @@ fn candidates(shots: &[Shot], photos: &mut [PhotoUse]) -> Vec<Candidate> {
         .trim()
         .to_string()
     };
-    let kept = keep(seen.clone(), &by_size, photos, "it has another size than the others");
+    let kept = keep(
+        seen.clone(),
+        &by_size,
+        photos,
+        "it has another size than the others",
+    );
     let seen: Vec<_> = seen.into_iter().filter(|(i, _)| kept.contains(i)).collect();
     let kept = keep(
         seen.clone(),
@@ -343,7 +376,11 @@ fn adjusted(views: &[View], facts: &Facts) -> Option<Bundle> {
         .focal_35mm
         .filter(|f| (5.0..2000.0).contains(f))
         .map(|f| f / 36.0 * long);
-    let starts = [bundle::focal_from_tilts(views, w, h), by_exif, Some(0.75 * long)];
+    let starts = [
+        bundle::focal_from_tilts(views, w, h),
+        by_exif,
+        Some(0.75 * long),
+    ];
     let fit = |b: &Bundle| b.sigma_px.iter().sum::<f64>() / b.sigma_px.len() as f64;
     let mut best: Option<Bundle> = None;
     for start in starts.into_iter().flatten() {
@@ -398,7 +435,9 @@ fn plausible(lens: &Lens) -> bool {
         && (0.1 * side..50.0 * side).contains(&p[1])
         && (0.0..lens.width as f64).contains(&p[2])
         && (0.0..lens.height as f64).contains(&p[3])
-        && p[4..].iter().all(|v| v.abs() <= 1.0 || v.is_finite() && v.abs() <= 10.0)
+        && p[4..]
+            .iter()
+            .all(|v| v.abs() <= 1.0 || v.is_finite() && v.abs() <= 10.0)
 }
 
 /// Rays over the whole frame and how they answer to the lens, less the turn of the camera that answers alike.
@@ -428,14 +467,8 @@ impl Field {
             rows.push(SMatrix::<f64, 2, PARAMETERS>::from_columns(&by_lens));
             // d(x/z, y/z) by a small turn of the direction (x, y, 1).
             let (x, y) = (ray.x, ray.y);
-            let by_turn = SMatrix::<f64, 2, 3>::new(
-                -x * y,
-                1.0 + x * x,
-                -y,
-                -1.0 - y * y,
-                x * y,
-                x,
-            );
+            let by_turn =
+                SMatrix::<f64, 2, 3>::new(-x * y, 1.0 + x * x, -y, -1.0 - y * y, x * y, x);
             turns.push(by_ray * by_turn);
         }
         let inner: Matrix3<f64> = turns.iter().map(|t| t.transpose() * t).sum();
@@ -514,11 +547,7 @@ fn rms(bundle: &Bundle) -> f64 {
 fn lens_file(bundle: &Bundle, facts: &Facts) -> LensFile {
     let lens = &bundle.lens;
     let covariance = (0..PARAMETERS)
-        .map(|i| {
-            (0..PARAMETERS)
-                .map(|j| bundle.covariance[(i, j)])
-                .collect()
-        })
+        .map(|i| (0..PARAMETERS).map(|j| bundle.covariance[(i, j)]).collect())
         .collect();
     LensFile {
         model: "brown-conrady".into(),
@@ -554,13 +583,15 @@ fn bow(bundle: &Bundle, card: &Card) -> Measured {
         1 => (corners[i].x - middle.at.x) / middle.half_mm,
         _ => (corners[i].y - middle.at.y) / middle.half_mm,
     });
-    let mut rows = DMatrix::from_fn(corners.len(), DEPTH, |i, k| {
-        middle.terms(corners[i])[k].z
-    });
+    let mut rows = DMatrix::from_fn(corners.len(), DEPTH, |i, k| middle.terms(corners[i])[k].z);
     if let Some(inverse) = basis.tr_mul(&basis).try_inverse() {
         rows = &rows - &basis * (inverse * basis.tr_mul(&rows));
     }
-    let depth = |i: usize| (0..DEPTH).map(|k| rows[(i, k)] * bundle.shape[k]).sum::<f64>();
+    let depth = |i: usize| {
+        (0..DEPTH)
+            .map(|k| rows[(i, k)] * bundle.shape[k])
+            .sum::<f64>()
+    };
     let by_depth = |a: &usize, b: &usize| depth(*a).total_cmp(&depth(*b));
     let (Some(low), Some(high)) = (
         (0..corners.len()).min_by(by_depth),
@@ -568,10 +599,16 @@ fn bow(bundle: &Bundle, card: &Card) -> Measured {
     ) else {
         return Measured::from_u(0.0, 1.0);
     };
-    let cov = bundle.covariance.view((PARAMETERS, PARAMETERS), (DEPTH, DEPTH));
+    let cov = bundle
+        .covariance
+        .view((PARAMETERS, PARAMETERS), (DEPTH, DEPTH));
     // The greatest and least of all corners are sought out: their errors may be any corner's, one up and one down.
     let u = (0..corners.len())
-        .map(|i| (rows.row(i) * cov * rows.row(i).transpose())[(0, 0)].max(0.0).sqrt())
+        .map(|i| {
+            (rows.row(i) * cov * rows.row(i).transpose())[(0, 0)]
+                .max(0.0)
+                .sqrt()
+        })
         .fold(0.0, f64::max)
         * 2.0;
     Measured::from_u(depth(high) - depth(low), u)
@@ -609,8 +646,11 @@ fn warnings(result: &LensResult) -> Vec<String> {
 
 fn next(result: &LensResult) -> String {
     match result.missing.split_first() {
-        None => "Keep lens.json and give it with --lens to every check of photos from this phone.".into(),
-        Some((first, [])) => format!("The lens file can be used; one more photo makes it better: {first}."),
+        None => "Keep lens.json and give it with --lens to every check of photos from this phone."
+            .into(),
+        Some((first, [])) => {
+            format!("The lens file can be used; one more photo makes it better: {first}.")
+        }
         Some((first, rest)) => format!(
             "The lens file can be used; {} more photos make it better, first: {first}.",
             rest.len() + 1

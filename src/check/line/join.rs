@@ -430,10 +430,9 @@ fn blended(members: &[&Stretch]) -> Vec<Row> {
         for k in 0..own.s.len() {
             let s = own.s[k];
             let depth = own.depth(s);
-            let beaten = members
-                .iter()
-                .enumerate()
-                .any(|(j, other)| j != m && (other.depth(s), m) > (depth, j) && other.depth(s) >= 0.0);
+            let beaten = members.iter().enumerate().any(|(j, other)| {
+                j != m && (other.depth(s), m) > (depth, j) && other.depth(s) >= 0.0
+            });
             if beaten {
                 continue;
             }

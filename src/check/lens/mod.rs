@@ -24,7 +24,10 @@ use thiserror::Error;
 #[derive(Debug, Error, PartialEq)]
 pub enum LensCheckError {
     /// Too few photos show the board.
-    #[error("the board can be used in {used} of {given} photos; {need} are needed, a dozen are better{}", because(first))]
+    #[error(
+        "the board can be used in {used} of {given} photos; {need} are needed, a dozen are better{}",
+        because(first)
+    )]
     TooFew {
         /// Photos that can be used.
         used: usize,

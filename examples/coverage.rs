@@ -1,22 +1,29 @@
 //! Does the ± hold the truth? The checks on many made-up photos, with and without a lens file.
 //!
-//! `cargo run --release --example coverage -- 200` lines, `… -- 200 stripe` stripes of coat
+//! `cargo run --release --example coverage -- 200` for lines, `… -- 200 stripe` for stripes of coat, `… -- 100 join` for lines
+//! of 3 m joined from three photos each, `… -- 100 partner` for the same line on two photos.
 
-use fairpanel::sim::draw::{LineKind, LookKind, line_of, stripe as stripe_scene};
-use fairpanel::sim::trial::{StripeTrial, Trial, line, stripe};
+use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair, stripe as stripe_scene};
+use fairpanel::sim::trial::{StripeTrial, Trial, joined, line, partners, stripe};
 
 fn main() {
     let count: u64 = std::env::args()
         .nth(1)
         .and_then(|n| n.parse().ok())
         .unwrap_or(200);
-    if std::env::args().nth(2).as_deref() == Some("stripe") {
+    let family = std::env::args().nth(2);
+    if family.as_deref() == Some("stripe") {
         return stripes(count);
     }
     println!(
         "{:<24} {:>6} {:>8} {:>10} {:>10} {:>12}",
         "photos", "n", "refused", "inside", "error mm", "u95 mm"
     );
+    match family.as_deref() {
+        Some("join") => return long_ones(count),
+        Some("partner") => return pairs(count),
+        _ => {}
+    }
     let (mut all, mut straight, mut photos) = (Vec::new(), 0, 0);
     for (k, look) in [LookKind::Tape, LookKind::Coat, LookKind::Shade]
         .into_iter()
@@ -110,6 +117,62 @@ fn stripes(count: u64) {
             );
         }
     }
+}
+
+/// Lines of 3 m joined from three photos.
+fn long_ones(count: u64) {
+    let (mut trials, mut refused) = (Vec::new(), 0);
+    for i in 0..count {
+        let look = if i % 2 == 0 {
+            LookKind::Tape
+        } else {
+            LookKind::Coat
+        };
+        match joined(&long_swage(90_000 + i, look, 2016)) {
+            Ok(trial) => trials.push(trial),
+            Err(error) => {
+                eprintln!("{look:?} {}: {error}", 90_000 + i);
+                refused += 1;
+            }
+        }
+    }
+    row("joined, 3 m", &trials, refused);
+    let inside = trials.iter().filter(|t| t.straightness_inside).count();
+    println!(
+        "straightness inside its interval: {inside} of {}",
+        trials.len()
+    );
+}
+
+/// The same line from two poses, compared as partners.
+fn pairs(count: u64) {
+    let (mut trials, mut refused) = (Vec::new(), 0);
+    for i in 0..count {
+        let kind = LineKind {
+            look: if i % 2 == 0 {
+                LookKind::Tape
+            } else {
+                LookKind::Coat
+            },
+            level: i % 3 != 0,
+            gap: i % 4 == 0,
+            cards: 2,
+            width: 2016,
+        };
+        match partners(&pair(95_000 + i, &kind)) {
+            Ok(trial) => trials.push(trial),
+            Err(error) => {
+                eprintln!("{:?} {}: {error}", kind.look, 95_000 + i);
+                refused += 1;
+            }
+        }
+    }
+    row("partners", &trials, refused);
+    let inside = trials.iter().filter(|t| t.straightness_inside).count();
+    println!(
+        "largest difference inside its interval: {inside} of {}",
+        trials.len()
+    );
 }
 
 fn row(name: &str, trials: &[Trial], refused: usize) {

@@ -1,8 +1,10 @@
 //! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
 
 pub mod gauge;
+pub mod lens;
 pub mod line;
 pub mod lows;
+pub mod partner;
 pub mod radii;
 
 use crate::area::AreaError;
@@ -98,6 +100,23 @@ pub enum CheckError {
     /// The verdict.
     #[error(transparent)]
     Verdict(#[from] VerdictError),
+    /// Photos that can't be joined.
+    #[error(transparent)]
+    Joint(#[from] crate::scale::joint::JointError),
+    /// Photos to be joined that differ in lens, size or orientation.
+    #[error(
+        "photo {photo} was taken with another camera, zoom, size or way of holding the phone than the first; take all photos of one line in one go, the phone held alike"
+    )]
+    Unlike {
+        /// Its number in the order given, from 1.
+        photo: usize,
+    },
+    /// Two sides that can't be compared.
+    #[error(transparent)]
+    Partner(#[from] partner::PartnerError),
+    /// The calibration of a lens.
+    #[error(transparent)]
+    Calibration(#[from] lens::LensCheckError),
 }
 
 /// Length of the printed check bars, mm; a rule reads them to 0.2 mm at 95% (half a division of 0.5 mm at each end; common

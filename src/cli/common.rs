@@ -26,7 +26,7 @@ pub struct Common {
     #[arg(long, value_name = "NAME|FILE")]
     pub card: Vec<String>,
 
-    /// Lens file of the camera, for a smaller ±
+    /// Lens file of the camera from `fairpanel lens`, or an OpenCV calibration file (YAML), for a smaller ±
     #[arg(long, value_name = "FILE")]
     pub lens: Option<PathBuf>,
 
@@ -87,7 +87,7 @@ pub fn card_layout(name: &str) -> Result<Layout, Failure> {
 
 /// The lens file.
 fn lens_file(path: &Path) -> Result<LensFile, Failure> {
-    lens::LensFile::read(&small_text(path, "lens file")?)
+    lens::LensFile::read_any(&small_text(path, "lens file")?)
         .map_err(|error| Failure::Input(format!("{}: {error}", path.display())))
 }
 

@@ -17,6 +17,7 @@ Examples:
   fairpanel line examples/swage.jpg
   fairpanel line examples/swage.jpg --out result --tol 0.5
   fairpanel line examples/swage.jpg --near 300,700,1600,850 --reference fair
+  fairpanel line --join sill-1.jpg sill-2.jpg sill-3.jpg --lens phone.json
   fairpanel line monday/*.jpg --lens phone.json --json";
 
 /// Say how straight a swage line is, where it waves and what to do about it
@@ -30,6 +31,10 @@ pub struct LineArgs {
     /// Photos: JPEG, PNG, TIFF or WebP
     #[arg(required = true, value_name = "PHOTO")]
     photos: Vec<PathBuf>,
+
+    /// One long line in several overlapping photos: join them through the cards that neighbouring photos share
+    #[arg(long)]
+    join: bool,
 
     #[command(flatten)]
     common: Common,
@@ -72,6 +77,9 @@ pub fn run(args: &LineArgs) -> Result<Ending, Failure> {
         shortest_mm: args.shortest,
         tol_mm: args.common.tol,
     };
+    if args.join && args.photos.len() > 1 {
+        return super::join::run(&args.photos, &args.common, &setup, &options);
+    }
     let photos = Photos {
         check: "line",
         paths: &args.photos,

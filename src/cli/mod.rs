@@ -9,11 +9,14 @@ pub mod card;
 mod common;
 mod exit;
 mod gauge;
+mod join;
 mod keep;
+mod lens;
 mod line;
 mod lows;
 mod manual;
 mod output;
+mod partner;
 mod photos;
 mod progress;
 mod radii;
@@ -63,6 +66,8 @@ enum Command {
     Lows(lows::LowsArgs),
     Radii(radii::RadiiArgs),
     Gauge(gauge::GaugeArgs),
+    Partner(partner::PartnerArgs),
+    Lens(lens::LensArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
     Man(manual::ManArgs),
@@ -95,6 +100,8 @@ fn dispatch(command: &Command) -> Result<Ending, Failure> {
         Command::Lows(args) => lows::run(args),
         Command::Radii(args) => radii::run(args),
         Command::Gauge(args) => gauge::run(args),
+        Command::Partner(args) => partner::run(args),
+        Command::Lens(args) => lens::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),

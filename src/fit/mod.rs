@@ -7,6 +7,7 @@ pub mod arc;
 pub mod corner;
 pub mod fair;
 pub mod line;
+pub mod register;
 pub mod section;
 pub mod zone;
 pub mod zone_noise;

@@ -4,7 +4,7 @@
 //! its lens. [`LensFile::upright`] carries it over to a photo.
 
 use super::model::{Lens, PARAMETERS};
-use nalgebra::{DMatrix, SMatrix};
+use nalgebra::{DMatrix, Point2, SMatrix};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -101,6 +101,18 @@ pub struct UprightLens {
 }
 
 impl LensFile {
+    /// Reads a lens file, or an OpenCV calibration file ([`super::opencv`]).
+    ///
+    /// # Errors
+    /// [`LensError::Unreadable`] and [`LensError::Absurd`].
+    pub fn read_any(text: &str) -> Result<LensFile, LensError> {
+        if super::opencv::is_yaml(text) {
+            super::opencv::read(text)
+        } else {
+            LensFile::read(text)
+        }
+    }
+
     /// Reads the JSON of a lens file and checks that a lens could have these numbers.
     ///
     /// # Errors
@@ -117,7 +129,7 @@ impl LensFile {
         Ok(file)
     }
 
-    fn check(&self) -> Result<(), LensError> {
+    pub(super) fn check(&self) -> Result<(), LensError> {
         let side = self.width.max(self.height) as f64;
         let bounds: [(&'static str, f64, f64, f64); 11] = [
             ("width", self.width as f64, 16.0, 1e5),
@@ -151,7 +163,8 @@ impl LensFile {
         Ok(())
     }
 
-    fn lens(&self) -> Lens {
+    /// The lens in the frame of the stored pixels.
+    pub fn lens(&self) -> Lens {
         Lens {
             width: self.width,
             height: self.height,
@@ -234,6 +247,66 @@ impl LensFile {
     }
 }
 
+/// Where a place of the stored pixels lies in the upright photo, px. `width`, `height`: stored size; `orientation`: EXIF 1–8.
+pub fn upright_place(
+    stored: Point2<f64>,
+    width: usize,
+    height: usize,
+    orientation: u8,
+) -> Point2<f64> {
+    let turn = Turn::of(orientation);
+    let (mut p, mut size) = (stored, [width as f64, height as f64]);
+    if turn.transpose {
+        p = Point2::new(p.y, p.x);
+        size = [size[1], size[0]];
+    }
+    Point2::new(
+        if turn.flip_x {
+            size[0] - 1.0 - p.x
+        } else {
+            p.x
+        },
+        if turn.flip_y {
+            size[1] - 1.0 - p.y
+        } else {
+            p.y
+        },
+    )
+}
+
+/// Where a place of the upright photo lies in the stored pixels: the way back of [`upright_place`].
+pub fn stored_place(
+    upright: Point2<f64>,
+    width: usize,
+    height: usize,
+    orientation: u8,
+) -> Point2<f64> {
+    let turn = Turn::of(orientation);
+    let (w, h) = match turn.transpose {
+        true => (height as f64, width as f64),
+        false => (width as f64, height as f64),
+    };
+    let x = if turn.flip_x {
+        w - 1.0 - upright.x
+    } else {
+        upright.x
+    };
+    let y = if turn.flip_y {
+        h - 1.0 - upright.y
+    } else {
+        upright.y
+    };
+    match turn.transpose {
+        true => Point2::new(y, x),
+        false => Point2::new(x, y),
+    }
+}
+
+/// Whether the stored pixels of this EXIF orientation show the world mirrored.
+pub fn mirrored(orientation: u8) -> bool {
+    matches!(orientation, 2 | 4 | 5 | 7)
+}
+
 /// What an EXIF orientation does: transpose first, then flip.
 #[derive(Debug, Clone, Copy)]
 struct Turn {
@@ -308,7 +381,6 @@ impl Turn {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use nalgebra::Point2;
 
     fn file() -> LensFile {
         LensFile::read(
@@ -316,6 +388,26 @@ mod tests {
                 "k1":-0.0177,"k2":0.0273,"p1":0.00028,"p2":-0.00036,"k3":0.0018,"note":"ignored"}"#,
         )
         .expect("a good lens file")
+    }
+
+    #[test]
+    fn places_turn_with_the_photo_and_back() {
+        let (w, h) = (2016, 1512);
+        let at = Point2::new(310.25, 77.5);
+        let ray = Point2::new(0.31, -0.22);
+        for orientation in 1..=8 {
+            let there = upright_place(at, w, h, orientation);
+            assert!((stored_place(there, w, h, orientation) - at).norm() < 1e-9);
+            // The same place by way of the turned lens: rays turn as places do.
+            let stored = file().upright(w, h, 1).expect("same size").lens;
+            let upright = file().upright(w, h, orientation).expect("same size").lens;
+            let there = upright_place(stored.project(ray), w, h, orientation);
+            let turned = upright_place(Point2::new(ray.x, ray.y), 1, 1, orientation);
+            assert!(
+                (upright.project(turned) - there).norm() < 1e-9,
+                "{orientation}"
+            );
+        }
     }
 
     /// Turning the photo must turn the projection with it, for each of the eight orientations.

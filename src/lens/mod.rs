@@ -2,6 +2,7 @@
 
 pub mod file;
 pub mod model;
+pub mod opencv;
 
-pub use file::{LensError, LensFile, UprightLens};
+pub use file::{LensError, LensFile, UprightLens, mirrored, stored_place, upright_place};
 pub use model::Lens;

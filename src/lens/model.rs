@@ -122,6 +122,32 @@ impl Lens {
         ray
     }
 
+    /// Photo place of a ray with its derivatives: by the ray (px a unit of `x/z`, `y/z`), and by each parameter in the
+    /// order of [`Lens::parameters`] (px a unit of the parameter).
+    pub fn project_with_slopes(
+        &self,
+        ray: Point2<f64>,
+    ) -> (Point2<f64>, Matrix2<f64>, [Vector2<f64>; PARAMETERS]) {
+        let (x, y) = (ray.x, ray.y);
+        let r2 = x * x + y * y;
+        let d = self.distort(ray);
+        let by_ray = Matrix2::new(self.fx, 0.0, 0.0, self.fy) * self.slope(ray);
+        let px = |a: f64, b: f64| Vector2::new(self.fx * a, self.fy * b);
+        let by_parameter = [
+            Vector2::new(d.x, 0.0),
+            Vector2::new(0.0, d.y),
+            Vector2::x(),
+            Vector2::y(),
+            px(x * r2, y * r2),
+            px(x * r2 * r2, y * r2 * r2),
+            px(2.0 * x * y, r2 + 2.0 * y * y),
+            px(r2 + 2.0 * x * x, 2.0 * x * y),
+            px(x * r2 * r2 * r2, y * r2 * r2 * r2),
+        ];
+        let at = Point2::new(self.fx * d.x + self.cx, self.fy * d.y + self.cy);
+        (at, by_ray, by_parameter)
+    }
+
     /// Derivative of [`Lens::distort`] with respect to the ray.
     fn slope(&self, ray: Point2<f64>) -> Matrix2<f64> {
         let (x, y) = (ray.x, ray.y);
@@ -154,6 +180,27 @@ mod tests {
         .with_parameters(&[
             3000.0, 3010.0, 2015.5, 1511.5, 0.12, -0.28, 0.0008, -0.0005, 0.15,
         ])
+    }
+
+    /// Against differences of [`Lens::project`] itself.
+    #[test]
+    fn slopes_are_those_of_the_projection() {
+        let (lens, ray, step) = (lens(), Point2::new(0.31, -0.22), 1e-6);
+        let (at, by_ray, by_parameter) = lens.project_with_slopes(ray);
+        assert!((at - lens.project(ray)).norm() < 1e-12);
+        for (k, unit) in [Vector2::x(), Vector2::y()].into_iter().enumerate() {
+            let found =
+                (lens.project(ray + unit * step) - lens.project(ray - unit * step)) / (2.0 * step);
+            assert!((found - by_ray.column(k)).norm() < 1e-4);
+        }
+        for (k, slope) in by_parameter.iter().enumerate() {
+            let moved = |by: f64| {
+                let mut p = lens.parameters();
+                p[k] += by;
+                lens.with_parameters(&p).project(ray)
+            };
+            assert!(((moved(step) - moved(-step)) / (2.0 * step) - slope).norm() < 1e-4);
+        }
     }
 
     /// checks.md 11.8 and 11.9: OpenCV 5.0.0 `projectPoints` and the way back.

@@ -65,9 +65,9 @@ impl Scale {
         for j in 0..n {
             let mut p = self.parameters.clone();
             p[j] += STEP;
-            let up = self.frame.state(&p).mm(px.0)?;
+            let up = self.frame.state_of(&p, self.photo).mm(px.0)?;
             p[j] -= 2.0 * STEP;
-            let down = self.frame.state(&p).mm(px.0)?;
+            let down = self.frame.state_of(&p, self.photo).mm(px.0)?;
             let d: Vector2<f64> = (up - down) / (2.0 * STEP);
             out[0][j] = d.x;
             out[1][j] = d.y;

@@ -10,6 +10,7 @@
 //! - [`adjust`]: the damped Gauss–Newton adjustment and its covariance by source;
 //! - [`solve`]: cards and lens to a [`Scale`];
 //! - [`carry`]: points with their covariance to millimetres;
+//! - [`joint`]: several photos of one panel in one adjustment;
 //! - [`cover`]: what the cards hide.
 
 pub mod adjust;
@@ -17,6 +18,7 @@ pub mod carry;
 pub mod chord;
 pub mod cover;
 pub mod homography;
+pub mod joint;
 pub mod solve;
 pub mod surface;
 

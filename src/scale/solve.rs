@@ -94,6 +94,8 @@ pub const BOW_U95_MM: f64 = 25.0;
 #[derive(Debug, Clone)]
 pub struct Scale {
     pub(super) frame: Frame,
+    /// Which of the frame's photos this is; 0 unless several were solved together.
+    pub(super) photo: usize,
     pub(super) parameters: DVector<f64>,
     pub(super) state: State,
     /// Share of each source in the covariance of the parameters.
@@ -109,46 +111,85 @@ pub struct Scale {
 /// What stays fixed while parameters move.
 #[derive(Debug, Clone)]
 pub(super) struct Frame {
-    lens: Lens,
+    pub(super) lens: Lens,
     /// Columns: one lens parameter vector a unit of the whitened lens parameters; empty when exact.
-    lens_root: Vec<[f64; PARAMETERS]>,
-    rotation: Rotation3<f64>,
-    translation: Vector3<f64>,
-    origin: Point2<f64>,
-    axis_rad: f64,
-    axis_u: f64,
-    bow_u: f64,
-    skew_u: f64,
-    printed: Printed,
-    placements: Vec<[f64; 3]>,
+    pub(super) lens_root: Vec<[f64; PARAMETERS]>,
+    pub(super) rotation: Rotation3<f64>,
+    pub(super) translation: Vector3<f64>,
+    pub(super) origin: Point2<f64>,
+    pub(super) axis_rad: f64,
+    pub(super) axis_u: f64,
+    pub(super) bow_u: f64,
+    pub(super) skew_u: f64,
+    pub(super) printed: Printed,
+    pub(super) placements: Vec<[f64; 3]>,
     /// Half sides of each card, mm.
-    half_sides: Vec<[f64; 2]>,
+    pub(super) half_sides: Vec<[f64; 2]>,
+    /// Further photos of the same cards: each has its own eight parameters (rotation, translation, bow, skew) behind all
+    /// others.
+    pub(super) further: Vec<Stance>,
 }
+
+/// Where the camera stood for one photo, and about which place of the panel its bow is counted.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stance {
+    pub(super) rotation: Rotation3<f64>,
+    pub(super) translation: Vector3<f64>,
+    pub(super) origin: Point2<f64>,
+}
+
+/// Parameters of a further photo.
+pub(super) const STANCE: usize = 8;
 
 /// Everything evaluated at one set of parameters.
 #[derive(Debug, Clone)]
 pub(super) struct State {
     pub(super) lens: Lens,
     pub(super) surface: Surface,
-    rotation: Rotation3<f64>,
-    translation: Vector3<f64>,
+    pub(super) rotation: Rotation3<f64>,
+    pub(super) translation: Vector3<f64>,
     /// Printed length over nominal of each card, x and y.
     ratio: Vec<[f64; 2]>,
-    placements: Vec<[f64; 3]>,
+    pub(super) placements: Vec<[f64; 3]>,
     /// How far each card's ends stand off the panel when its middle lies on it, along its x and its y, mm.
     curl: Vec<[f64; 2]>,
     half_sides: Vec<[f64; 2]>,
 }
 
-const FIXED: usize = 9; // rotation 3, translation 3, bow, skew, axis
-const TURN_UNIT: f64 = 0.01;
+pub(super) const FIXED: usize = 9; // rotation 3, translation 3, bow, skew, axis
+pub(super) const TURN_UNIT: f64 = 0.01;
 /// A card taped on lies within 0.3 mm of the panel's own shape from middle to end (95%; ours, no source: two thicknesses of
 /// card).
 const CURL_U_MM: f64 = 0.3 / K95;
 
 impl Frame {
-    fn count(&self) -> usize {
+    /// Parameters of all photos.
+    pub(super) fn count(&self) -> usize {
+        self.own() + STANCE * self.further.len()
+    }
+
+    /// Parameters in front of those of further photos.
+    pub(super) fn own(&self) -> usize {
         FIXED + self.lens_root.len() + 3 * self.placements.len() + 4 * self.half_sides.len()
+    }
+
+    /// As [`Frame::state`], seen from one of the photos.
+    pub(super) fn state_of(&self, p: &DVector<f64>, photo: usize) -> State {
+        let mut state = self.state(p);
+        let Some((k, stance)) = photo
+            .checked_sub(1)
+            .and_then(|k| Some((k, self.further.get(k)?)))
+        else {
+            return state;
+        };
+        let at = self.own() + STANCE * k;
+        state.rotation =
+            Rotation3::new(Vector3::new(p[at], p[at + 1], p[at + 2]) * TURN_UNIT) * stance.rotation;
+        state.translation = stance.translation + Vector3::new(p[at + 3], p[at + 4], p[at + 5]);
+        state.surface.bow = p[at + 6] * self.bow_u;
+        state.surface.skew = p[at + 7] * self.skew_u;
+        state.surface.origin = stance.origin;
+        state
     }
 
     /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm; bow, skew and axis in
@@ -218,7 +259,7 @@ impl State {
     }
 
     /// Photo place of a printed corner of card `index`.
-    fn corner_px(&self, index: usize, printed: Point2<f64>) -> Option<Point2<f64>> {
+    pub(super) fn corner_px(&self, index: usize, printed: Point2<f64>) -> Option<Point2<f64>> {
         let ([w, h], [cx, cy]) = (self.half_sides[index], self.curl[index]);
         let (u, v) = (printed.x / w - 1.0, printed.y / h - 1.0);
         self.px_above(self.place(index, printed), cx * u * u + cy * v * v)
@@ -312,7 +353,7 @@ pub fn solve(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
     }
 }
 
-fn median_sigma(cards: &[Card]) -> f64 {
+pub(super) fn median_sigma(cards: &[Card]) -> f64 {
     let mut sigma: Vec<f64> = cards.iter().map(|c| c.sigma_px).collect();
     sigma.sort_by(f64::total_cmp);
     sigma[sigma.len() / 2].clamp(0.02, 0.5)
@@ -362,6 +403,7 @@ fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
             printed: assume.printed,
             placements,
             half_sides: cards.iter().map(|c| [middle(c).x, middle(c).y]).collect(),
+            further: Vec::new(),
         };
         if let Some(scale) = settle(cards, frame)
             && best.as_ref().is_none_or(|b| scale.sigma_px < b.sigma_px)
@@ -410,6 +452,7 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
         rms_px,
         sigma_px: found,
         apart: Vec::new(),
+        photo: 0,
         frame,
     })
 }
@@ -431,7 +474,7 @@ fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<nalgebra::Vector2<f64
 /// column, and squared since they do so in both. Paper that lifts, a lens not quite as its file says and the panel's own
 /// small waves move a whole patch of corners together; only what is independent averages out (the effective sample size
 /// of a first-order autoregression, from memory). 1 to 9.
-fn alike(cards: &[Card], misses: &[Vec<nalgebra::Vector2<f64>>]) -> f64 {
+pub fn alike(cards: &[Card], misses: &[Vec<nalgebra::Vector2<f64>>]) -> f64 {
     let (mut product, mut square, mut pairs, mut count) = (0.0, 0.0, 0.0, 0.0);
     for (card, misses) in cards.iter().zip(misses) {
         let across = card.layout.squares_x - 1;
@@ -489,7 +532,7 @@ fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Opt
 }
 
 /// Lens to start from and a root of its covariance (columns).
-fn lens_prior(assume: &Assume) -> (Lens, Vec<[f64; PARAMETERS]>) {
+pub(super) fn lens_prior(assume: &Assume) -> (Lens, Vec<[f64; PARAMETERS]>) {
     let long = assume.width.max(assume.height) as f64;
     let phone = |lens: &Lens, focal_share: f64| {
         let f = lens.fx;
@@ -542,7 +585,7 @@ fn lens_prior(assume: &Assume) -> (Lens, Vec<[f64; PARAMETERS]>) {
     }
 }
 
-fn middle(card: &Card) -> Point2<f64> {
+pub(super) fn middle(card: &Card) -> Point2<f64> {
     Point2::new(
         0.5 * card.layout.squares_x as f64 * card.layout.square_mm,
         0.5 * card.layout.squares_y as f64 * card.layout.square_mm,

@@ -2,7 +2,9 @@
 
 use super::camera::stored_lens;
 use super::{Scene, Truth, render};
-use crate::check::line::{LineOptions, LineResult, measure};
+use crate::card::Layout;
+use crate::check::line::{LineOptions, LineResult, join, measure, prepare};
+use crate::check::partner::{self, Lay, PartnerOptions, SideCurve};
 use crate::check::radii::{RadiiOptions, stripe as stripe_check};
 use crate::check::{CheckError, Setup};
 use crate::fit::zone::minimum_zone;
@@ -111,6 +113,105 @@ pub fn stripe(scene: &Scene, with_lens: bool) -> Result<StripeTrial, CheckError>
     })
 }
 
+/// Takes the photos of one long line, joins them and compares with the truth; the lens file is given.
+///
+/// # Errors
+/// What the check says.
+pub fn joined(scenes: &[Scene]) -> Result<Trial, CheckError> {
+    let mut layouts: Vec<Layout> = Vec::new();
+    for card in scenes.iter().flat_map(|s| &s.cards) {
+        if !layouts.contains(&card.layout) {
+            layouts.push(card.layout.clone());
+        }
+    }
+    let (mut prepared, mut truths) = (Vec::new(), Vec::new());
+    let mut setup = Setup::default();
+    for (k, scene) in scenes.iter().enumerate() {
+        let (mut photo, truth) = render(scene);
+        photo.name = k.to_string();
+        setup = Setup {
+            layouts: Some(layouts.clone()),
+            lens: Some(lens_file(&truth, photo.facts.orientation)),
+            ..Setup::default()
+        };
+        let n = truth.line.px.len();
+        let options = LineOptions {
+            near: [n / 6, n / 2, n - 1 - n / 6]
+                .map(|k| truth.line.px[k])
+                .to_vec(),
+            ..LineOptions::default()
+        };
+        prepared.push(prepare(&photo, &setup, &options)?);
+        truths.push(truth);
+    }
+    let result = join(&prepared, &setup, &LineOptions::default())?;
+    let (mut x, mut error, mut u95, mut height) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    for stretch in &result.joined {
+        let Some(truth) = stretch
+            .photo
+            .parse()
+            .ok()
+            .and_then(|k: usize| truths.get(k))
+        else {
+            continue;
+        };
+        for k in stretch.first..stretch.first + stretch.points {
+            let (px, row) = (result.line.px[k], result.line.deviation[k]);
+            let s = along(truth, Point2::new(px[0], px[1]));
+            let at = interpolate(&truth.line.s_mm, &truth.line.x_mm, s);
+            let y = interpolate(&truth.line.s_mm, &truth.line.y_mm, s);
+            x.push(at);
+            error.push(row.d_mm - y);
+            u95.push(row.u95_mm);
+            height.push(Mm::new(at, y));
+        }
+    }
+    Ok(tally(&result, &x, &error, u95, &height))
+}
+
+/// Measures the same line on two photos and compares the two as partners: all that differs is error.
+///
+/// # Errors
+/// What the checks say.
+pub fn partners(scenes: &[Scene; 2]) -> Result<Trial, CheckError> {
+    let mut sides = Vec::new();
+    for scene in scenes {
+        let (photo, truth) = render(scene);
+        let n = truth.line.px.len();
+        let setup = Setup {
+            layouts: Some(scene.cards.iter().map(|c| c.layout.clone()).collect()),
+            lens: Some(lens_file(&truth, photo.facts.orientation)),
+            ..Setup::default()
+        };
+        let options = LineOptions {
+            near: [n / 6, n / 2, n - 1 - n / 6]
+                .map(|k| truth.line.px[k])
+                .to_vec(),
+            ..LineOptions::default()
+        };
+        sides.push(SideCurve::of_line(&measure(&photo, &setup, &options)?));
+    }
+    let options = PartnerOptions {
+        lay: Lay::AsIs,
+        tol_mm: None,
+    };
+    let result = partner::measure(&sides[0], &sides[1], &options)?;
+    let mut u95: Vec<f64> = result.deviation.iter().map(|d| d.u95_mm).collect();
+    let inside = result
+        .deviation
+        .iter()
+        .filter(|d| d.d_mm.abs() <= d.u95_mm)
+        .count();
+    u95.sort_by(f64::total_cmp);
+    Ok(Trial {
+        points: result.deviation.len(),
+        inside,
+        error_mm: result.rms_mm,
+        u95_mm: u95.get(u95.len() / 2).copied().unwrap_or(f64::INFINITY),
+        straightness_inside: result.max_mm.value <= result.max_mm.u95,
+    })
+}
+
 /// The lens as its file has it: in the frame of the stored pixels.
 fn lens_file(truth: &Truth, orientation: u8) -> LensFile {
     let l = stored_lens(&truth.lens, orientation);
@@ -152,7 +253,12 @@ fn compare(result: &LineResult, truth: &Truth) -> Trial {
             height.push(Mm::new(at, y));
         }
     }
-    let error = without_line(&s, &error);
+    tally(result, &s, &error, u95, &height)
+}
+
+/// Errors less their straight line against the intervals, and the straightness against the true heights'.
+fn tally(result: &LineResult, s: &[f64], error: &[f64], mut u95: Vec<f64>, height: &[Mm]) -> Trial {
+    let error = without_line(s, error);
     let inside = error
         .iter()
         .zip(&u95)
@@ -160,7 +266,7 @@ fn compare(result: &LineResult, truth: &Truth) -> Trial {
         .count();
     let square: f64 = error.iter().map(|e| e * e).sum();
     let points = error.len();
-    let straightness_inside = minimum_zone(&height).is_ok_and(|zone| {
+    let straightness_inside = minimum_zone(height).is_ok_and(|zone| {
         let got = result.line.straightness_mm;
         (got.value - zone.width_mm).abs() <= got.u95
     });

@@ -1,7 +1,7 @@
 //! The ± of the checks on made-up photos whose truth is known.
 
-use fairpanel::sim::draw::{LineKind, LookKind, line_of, stripe as stripe_scene};
-use fairpanel::sim::trial::{line, stripe};
+use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair, stripe as stripe_scene};
+use fairpanel::sim::trial::{joined, line, partners, stripe};
 
 /// Forty photos, two thirds with the lens file. A photo's points err together, so photos are what is counted: of 40
 /// whose line is inside its interval over nine tenths of its length with probability 0.9 at least, fewer than 29 is chance
@@ -70,4 +70,54 @@ fn a_stripes_radius_lies_in_its_interval() {
     // What a rod's choice needs: rods come in steps of a tenth of their size and more.
     assert!(error < 0.02, "median error {error:.3} of the radius");
     assert!(u95 < 0.08, "median half-width {u95:.3} of the radius");
+}
+
+/// Ten lines of 3 m, each joined from three photos. Of ten whose interval holds 95% fewer than 7 inside is chance once in a
+/// thousand (binomial); `cargo run --release --example coverage -- 100 join` counts a hundred.
+#[test]
+fn joined_lines_hold_the_truth() {
+    let (mut good, mut share) = (0, 0.0);
+    for i in 0..10u64 {
+        let look = if i % 2 == 0 {
+            LookKind::Tape
+        } else {
+            LookKind::Coat
+        };
+        let trial = joined(&long_swage(41_000 + i, look, 1512)).expect("a line");
+        good += usize::from(trial.straightness_inside);
+        share += trial.inside as f64 / trial.points as f64 / 10.0;
+        assert!(trial.u95_mm < 3.0, "± {} mm is no answer", trial.u95_mm);
+    }
+    assert!(good >= 7, "straightness inside in {good} of 10");
+    assert!(share >= 0.85, "{share:.3} of the points are inside");
+}
+
+/// The same line on two photos from two poses: what differs is error and within its interval. Pairs are what is counted;
+/// `cargo run --release --example coverage -- 100 partner` counts a hundred.
+#[test]
+fn partners_of_the_same_line_agree() {
+    let (mut share, mut n) = (0.0, 0.0);
+    for i in 0..10u64 {
+        let kind = LineKind {
+            look: if i % 2 == 0 {
+                LookKind::Tape
+            } else {
+                LookKind::Coat
+            },
+            level: i % 3 != 0,
+            gap: i % 4 == 0,
+            cards: 2,
+            width: 1512,
+        };
+        if let Ok(trial) = partners(&pair(42_000 + i, &kind)) {
+            share += trial.inside as f64 / trial.points as f64;
+            n += 1.0;
+        }
+    }
+    assert!(n >= 8.0, "{n} of 10 answered");
+    assert!(
+        share / n >= 0.9,
+        "{:.3} of the points are inside",
+        share / n
+    );
 }

@@ -6,6 +6,8 @@ mod cli;
 mod coverage;
 mod golden;
 mod layers;
+mod lens;
+mod partner;
 mod pictures;
 mod radii;
 mod scratch;

@@ -56,6 +56,8 @@ fn result() -> LineResult {
         words: words.to_string(),
     };
     LineResult {
+        joined: Vec::new(),
+        overlap: Vec::new(),
         head: Head {
             schema: "fairpanel/1".to_string(),
             check: "line".to_string(),

@@ -33,7 +33,7 @@ pub struct Run {
     /// Where the stations are in `Followed`.
     pub stations: std::ops::Range<usize>,
     /// The filter.
-    filter: Fair,
+    pub filter: Fair,
 }
 
 /// The line in millimetres.

@@ -3,13 +3,15 @@
 mod figures;
 pub(super) mod follow;
 pub(super) mod guide;
+mod join;
 
-use super::{CheckError, Head, SCHEMA, Setup, cards_seen, scale};
+use super::{CheckError, Head, SCHEMA, Setup, cards_seen};
 use crate::budget::BudgetPart;
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::units::{Measured, Mm, Px};
 use crate::verdict::judge;
+pub use join::{Joined, Overlap, Prepared, join, prepare};
 use serde::{Deserialize, Serialize};
 
 /// Answer of the line check.
@@ -26,6 +28,12 @@ pub struct LineResult {
     pub gap: Vec<Gap>,
     /// What to do next, one sentence.
     pub next: String,
+    /// Photos that one long line was joined from, left to right; empty for one photo.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub joined: Vec<Joined>,
+    /// Where neighbouring photos both show the line; empty for one photo.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub overlap: Vec<Overlap>,
 }
 
 /// How the line shows.
@@ -216,14 +224,13 @@ pub fn measure_on(
     setup: &Setup,
     options: &LineOptions,
 ) -> Result<LineResult, CheckError> {
-    let (mut assume, mut warnings) = setup.assume(photo)?;
-    let first = scale(cards, &assume, &mut warnings)?;
-    let quads = guide::masks(cards);
-    let guide = guide::find(photo, cards, &quads, &first, options)?;
-    // The panel bows along its swage: the line found is the axis that the cards alone leave open.
-    assume.axis_rad = Some(guide::axis(&guide));
-    let scale = scale(cards, &assume, &mut warnings)?;
-    let followed = follow::follow(photo, &quads, &first, &guide, options.shortest_mm)?;
+    let Prepared {
+        scale,
+        guide,
+        followed,
+        mut warnings,
+        ..
+    } = join::prepare_on(photo, cards, setup, options)?;
     let shape = figures::shape(&followed, &scale, &guide, options.shortest_mm)?;
     let figures = figures::figures(&shape, options)?;
     let gap = figures::gaps(&shape);
@@ -251,12 +258,6 @@ pub fn measure_on(
             )
         })
         .transpose()?;
-    let mut run_starts = Vec::new();
-    let mut at = 0;
-    for run in &shape.runs {
-        run_starts.push(at);
-        at += run.s_mm.len();
-    }
     let next = next(&figures, &gap);
     Ok(LineResult {
         head: Head {
@@ -267,30 +268,50 @@ pub fn measure_on(
             lens: setup.lens.is_some(),
             mm_per_px: scale.mm_per_px(middle).unwrap_or(followed.mm_per_px[0]),
             warnings,
-            budget: figures.budget,
+            budget: figures.budget.clone(),
             verdict,
         },
-        look: if guide.neutral && followed.edge.blur_px > 1.5 {
-            Look::Shade
-        } else {
-            Look::Step
-        },
-        line: LineFigures {
-            px: shape.px.iter().map(|p| [p.0.x, p.0.y]).collect(),
-            points_mm: shape.placed.points.iter().map(|p| [p.0.x, p.0.y]).collect(),
-            run_starts,
-            length_mm: figures.length_mm,
-            reference: figures.reference,
-            shortest_mm: shape.cutoff_mm,
-            deviation: figures.deviation,
-            straightness_mm: figures.straightness,
-            rms_mm: figures.rms_mm,
-            ragged_rms_mm: shape.ragged_mm,
-            waves: figures.waves,
-        },
+        look: look(&guide, &followed),
+        line: line_figures(&shape, figures),
         gap,
         next,
+        joined: Vec::new(),
+        overlap: Vec::new(),
     })
+}
+
+fn look(guide: &guide::Guide, followed: &follow::Followed) -> Look {
+    if guide.neutral && followed.edge.blur_px > 1.5 {
+        Look::Shade
+    } else {
+        Look::Step
+    }
+}
+
+fn run_starts(shape: &figures::Shape) -> Vec<usize> {
+    let mut starts = Vec::new();
+    let mut at = 0;
+    for run in &shape.runs {
+        starts.push(at);
+        at += run.s_mm.len();
+    }
+    starts
+}
+
+fn line_figures(shape: &figures::Shape, figures: figures::Figures) -> LineFigures {
+    LineFigures {
+        px: shape.px.iter().map(|p| [p.0.x, p.0.y]).collect(),
+        points_mm: shape.placed.points.iter().map(|p| [p.0.x, p.0.y]).collect(),
+        run_starts: run_starts(shape),
+        length_mm: figures.length_mm,
+        reference: figures.reference,
+        shortest_mm: shape.cutoff_mm,
+        deviation: figures.deviation,
+        straightness_mm: figures.straightness,
+        rms_mm: figures.rms_mm,
+        ragged_rms_mm: shape.ragged_mm,
+        waves: figures.waves,
+    }
 }
 
 fn bow_rules(budget: &[BudgetPart]) -> bool {

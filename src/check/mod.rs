@@ -1,6 +1,7 @@
 //! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
 
 pub mod line;
+pub mod straightedge;
 
 use crate::budget::BudgetPart;
 use crate::card::{Card, CardError, Layout};
@@ -82,6 +83,9 @@ pub enum CheckError {
     /// The trace.
     #[error(transparent)]
     Trace(#[from] TraceError),
+    /// The straightedge.
+    #[error(transparent)]
+    Straightedge(#[from] straightedge::StraightedgeError),
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),

@@ -9,6 +9,7 @@ pub mod overlay;
 pub mod plot;
 mod scene;
 mod shrink;
+pub mod straightedge;
 pub mod text;
 mod vector;
 pub mod words;

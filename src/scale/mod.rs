@@ -9,10 +9,12 @@
 //! - [`surface`]: the panel as a developable surface, bowed along one axis;
 //! - [`adjust`]: the damped Gauss–Newton adjustment and its covariance by source;
 //! - [`solve`]: cards and lens to a [`Scale`];
-//! - [`carry`]: points with their covariance to millimetres.
+//! - [`carry`]: points with their covariance to millimetres;
+//! - [`cover`]: what of the photo the cards cover.
 
 pub mod adjust;
 pub mod carry;
+pub mod cover;
 pub mod homography;
 pub mod solve;
 pub mod surface;

@@ -8,6 +8,7 @@ use super::{CheckError, Head, SCHEMA, Setup, cards_seen, scale};
 use crate::budget::BudgetPart;
 use crate::card::Card;
 use crate::photo::Photo;
+use crate::scale::cover::masks;
 use crate::units::{Measured, Mm, Px};
 use crate::verdict::judge;
 use serde::{Deserialize, Serialize};
@@ -218,7 +219,7 @@ pub fn measure_on(
 ) -> Result<LineResult, CheckError> {
     let (mut assume, mut warnings) = setup.assume(photo)?;
     let first = scale(cards, &assume, &mut warnings)?;
-    let quads = guide::masks(cards);
+    let quads = masks(cards);
     let guide = guide::find(photo, cards, &quads, &first, options)?;
     // The panel bows along its swage: the line found is the axis that the cards alone leave open.
     assume.axis_rad = Some(guide::axis(&guide));

@@ -8,7 +8,7 @@ use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::trace::strip::{Coding, Strip};
-use crate::units::{Mm, Px};
+use crate::units::Px;
 use nalgebra::{Matrix4, Point2, Vector2, Vector4};
 use rayon::prelude::*;
 
@@ -26,8 +26,8 @@ pub struct Along {
 }
 
 impl Along {
-    /// Columns along the straightedge as found.
-    pub fn new(scale: &Scale, found: &Found) -> Option<Along> {
+    /// Columns along the straightedge as found, `every` px apart.
+    pub fn new(scale: &Scale, found: &Found, every: f64) -> Option<Along> {
         let place = |a: f64, b: f64| scale.px_from_mm(found.mm(a, b)).map(|p| p.0);
         let middle = 0.5 * (found.from_mm + found.to_mm);
         let px_per_mm = (place(middle + 1.0, 0.0)? - place(middle, 0.0)?).norm();
@@ -48,7 +48,7 @@ impl Along {
         for k in 1..=knots {
             let next = at(k)?;
             let step = next.1 - last.1;
-            let n = step.norm().round().max(1.0);
+            let n = (step.norm() / every).round().max(1.0);
             let tangent = step.normalize();
             let mut normal = Vector2::new(-tangent.y, tangent.x);
             if normal.dot(&(last.2 - last.1)) < 0.0 {
@@ -82,10 +82,10 @@ impl Along {
     }
 }
 
-/// Rows a pixel.
-const PER_PX: f64 = 2.0;
-/// How far the line found may lie from the straightedge's edge, mm: it lies somewhere within the gap.
-const STRAY_MM: f64 = 1.6;
+/// How far the line found may lie from the straightedge's edge, mm: it lies somewhere about the gap.
+const STRAY_MM: f64 = 7.0;
+/// How far the straightedge's edge may lie from its line once that is laid on it, mm.
+const CLOSE_MM: f64 = 1.0;
 /// Widest gap looked for, mm: beyond, a straightedge is the wrong tool (ours, no source).
 const WIDEST_MM: f64 = 8.0;
 
@@ -93,27 +93,30 @@ const WIDEST_MM: f64 = 8.0;
 pub struct Bank {
     strip: Strip,
     from_y: f64,
+    /// Rows a pixel.
+    per_px: f64,
 }
 
 impl Bank {
-    /// Samples the strip.
-    pub fn new(photo: &Photo, quads: &[Quad], along: &Along) -> Bank {
+    /// Samples the strip, from `stray_mm` above the line to that and the widest gap below it.
+    fn new(photo: &Photo, quads: &[Quad], along: &Along, stray_mm: f64, per_px: f64) -> Bank {
         let px = |mm: f64| mm / along.mm_per_px;
-        let above = px(STRAY_MM) + MARGIN_PX + 6.0;
-        let below = px(STRAY_MM + WIDEST_MM) + MARGIN_PX + 6.0;
-        let rows = ((above + below) * PER_PX) as usize + 1;
+        let above = px(stray_mm) + MARGIN_PX + 6.0;
+        let below = px(stray_mm + WIDEST_MM) + MARGIN_PX + 6.0;
+        let rows = ((above + below) * per_px) as usize + 1;
         let strip = Strip::sample(photo, along.centre.len(), rows, Coding::Linear, |c, r| {
-            let p = along.centre[c] + along.normal[c] * (r as f64 / PER_PX - above);
+            let p = along.centre[c] + along.normal[c] * (r as f64 / per_px - above);
             (!masked(quads, p)).then_some(p)
         });
         Bank {
             strip,
             from_y: -above,
+            per_px,
         }
     }
 
     /// Mean profile of some columns; `None` when most of them are covered. `tone`: changes each light first.
-    pub fn profile(&self, columns: std::ops::Range<usize>, tone: &Tone) -> Option<Profile> {
+    fn profile(&self, columns: std::ops::Range<usize>, tone: &Tone) -> Option<Profile> {
         let rows = self.strip.rows;
         let mut sum = vec![[0.0; LIGHTS]; rows];
         let mut count = vec![0.0; rows];
@@ -133,7 +136,7 @@ impl Bank {
         let whole: Vec<usize> = (0..rows).filter(|r| count[*r] >= least).collect();
         let (&first, &last) = (whole.first()?, whole.last()?);
         // Only an unbroken run of rows about the line.
-        let zero = (-self.from_y * PER_PX) as usize;
+        let zero = (-self.from_y * self.per_px) as usize;
         let mut from = zero;
         while from > first && count[from - 1] >= least {
             from -= 1;
@@ -146,9 +149,8 @@ impl Bank {
             return None;
         }
         Some(Profile {
-            column: 0.5 * (columns.start + columns.end - 1) as f64,
             y_px: (from..=to)
-                .map(|r| self.from_y + r as f64 / PER_PX)
+                .map(|r| self.from_y + r as f64 / self.per_px)
                 .collect(),
             light: (from..=to).map(|r| sum[r].map(|s| s / count[r])).collect(),
         })
@@ -187,12 +189,6 @@ pub struct Both {
     pub column: Vec<f64>,
     /// Fits; `None` where covered.
     pub edges: Vec<Option<Edges>>,
-    /// What was taken to lie behind at each.
-    pub behind: Vec<Behind>,
-    /// The straightedge's edge in all of it, px at each profile.
-    pub rule_px: Vec<f64>,
-    /// Blur of the photo.
-    pub blur: Blur,
     /// Shift of each gap, px, if the light behind were one standard uncertainty nearer to the sides'.
     pub by_behind: Vec<f64>,
     /// Shift of each gap, px, if the phone had bent its tones like an S.
@@ -202,26 +198,63 @@ pub struct Both {
 /// Strength of a phone's S-shaped tone curve that is allowed for (ours, no source), as a standard uncertainty.
 const TONE_U: f64 = 0.15;
 
-/// Traces both edges. `known_lens`: whether the straightedge shows straight within a tenth of a millimetre.
+/// Lays the line on the straightedge's edge and finds roughly how wide the gap is along it.
+///
+/// # Errors
+/// [`StraightedgeError::Faint`], [`StraightedgeError::OffPlane`].
+pub fn settle(
+    photo: &Photo,
+    quads: &[Quad],
+    scale: &Scale,
+    found: &Found,
+) -> Result<(Found, Course), StraightedgeError> {
+    const EVERY: f64 = 3.0;
+    let along = Along::new(scale, found, EVERY).ok_or(StraightedgeError::OffPlane)?;
+    let bank = Bank::new(photo, quads, &along, STRAY_MM, 1.0);
+    let step = ((6.0 / along.mm_per_px / EVERY) as usize).clamp(3, 16);
+    let all = profiles(&bank, along.centre.len(), step, &Tone::PLAIN);
+    let course = coarse_course(&all, &along).ok_or(StraightedgeError::Faint)?;
+    let (Some(&first), Some(&last)) = (course.y_px.first(), course.y_px.last()) else {
+        return Err(StraightedgeError::Faint);
+    };
+    let (a, b) = (
+        along.s_at(course.at[0]),
+        along.s_at(course.at[course.at.len() - 1]),
+    );
+    let laid = found.relined((a, first * along.mm_per_px), (b, last * along.mm_per_px));
+    // From here on along the new line's own millimetres.
+    let shift = laid.from_mm - found.from_mm;
+    let course = Course {
+        at: course.at.iter().map(|c| along.s_at(*c) + shift).collect(),
+        y_px: vec![0.0; course.at.len()],
+        gap_px: course.gap_px,
+    };
+    Ok((laid, course))
+}
+
+/// Traces both edges along a line laid on the straightedge's. `known_lens`: whether the straightedge shows straight within a
+/// tenth of a millimetre.
 ///
 /// # Errors
 /// [`StraightedgeError::Faint`], [`StraightedgeError::TooShort`].
 pub fn trace(
-    bank: &Bank,
+    photo: &Photo,
+    quads: &[Quad],
     along: &Along,
     found: &Found,
-    chroma_halved: bool,
+    start: &Course,
     known_lens: bool,
 ) -> Result<Both, StraightedgeError> {
+    let chroma_halved = photo.facts.chroma_halved;
+    let bank = &Bank::new(photo, quads, along, CLOSE_MM, 2.0);
     let columns = along.centre.len();
     let coarse_step = ((6.0 / along.mm_per_px) as usize).clamp(8, 48);
     let coarse = profiles(bank, columns, coarse_step, &Tone::PLAIN);
-    let start = coarse_course(&coarse, along).ok_or(StraightedgeError::Faint)?;
     let fine_step = ((2.0 / along.mm_per_px) as usize).clamp(6, 16);
     let fine = profiles(bank, columns, fine_step, &Tone::PLAIN);
     let starts: Vec<(f64, f64)> = fine
         .iter()
-        .map(|(c, _)| start.at(*c))
+        .map(|(c, _)| start.at(along.s_at(*c)))
         .collect();
     let mut blur = Blur {
         sd_px: 0.95,
@@ -229,12 +262,11 @@ pub fn trace(
         rim: 0.0,
     };
     // First look at long profiles: which light lies behind.
-    let long: Vec<(f64, Option<Profile>)> = coarse;
-    let long_starts: Vec<(f64, f64)> = long.iter().map(|(c, _)| start.at(*c)).collect();
-    let tapped = beyond(found, along);
+    let long = coarse;
+    let long_starts: Vec<(f64, f64)> = long.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
+    let tapped = beyond(found);
     let mut behind_all = first_behind(&long, &long_starts, &blur, &tapped);
     blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
-    let _ = &fine;
     let long_behind = vec![behind_all; long.len()];
     let long_edges = fit_all(&long, &long_starts, &blur, &long_behind, None);
     let place: Vec<f64> = fine.iter().map(|p| p.0).collect();
@@ -242,7 +274,7 @@ pub fn trace(
     let rule = rule_course(&long_place, &long_edges, along, known_lens)
         .ok_or(StraightedgeError::Faint)?;
     // Light behind, profile by profile, carried from where the gap is open to where it isn't.
-    behind_all = whole_behind(&long_edges, &long, &blur, behind_all, &tapped);
+    behind_all = whole_behind(&long_edges, &blur, behind_all, &tapped);
     let long_mm: Vec<f64> = long_place.iter().map(|c| along.s_at(*c)).collect();
     let fine_mm: Vec<f64> = place.iter().map(|c| along.s_at(*c)).collect();
     let behind = carried_behind(&long_edges, &long_mm, &blur, &behind_all, &tapped, &fine_mm);
@@ -291,13 +323,11 @@ pub fn trace(
             })
             .collect()
     };
+    if std::env::var("FPD").is_ok() { eprintln!("blur {blur:?} whole {behind_all:?} tapped {tapped:?} rule c {:?} rest {} ", rule.c, rule.rest_px); for k in (0..edges.len()).step_by(6) { let c=place[k]; eprintln!("  s {:.0} coarse {:?} exp {:.2} u {:.2} edge {:?}", along.s_at(c)-found.from_mm, start.at(along.s_at(c)), expected[k].y_px, expected[k].u_px, edges[k].map(|e| (e.y_px, e.gap_px, e.covariance[(1,1)].sqrt(), e.behind[0], behind[k].light[0], behind[k].u[0], e.sides[0][0], e.sides[1][0]))); } }
     let (by_behind, by_tone) = (shift(&off), shift(&bent));
     Ok(Both {
-        rule_px: expected.iter().map(|e| e.y_px).collect(),
         column: place,
         edges,
-        behind,
-        blur,
         by_behind,
         by_tone,
     })
@@ -354,21 +384,22 @@ fn fit_all(
 }
 
 /// A course of both edges, straight between places.
-struct Course {
-    column: Vec<f64>,
+#[derive(Debug, Clone)]
+pub struct Course {
+    at: Vec<f64>,
     y_px: Vec<f64>,
     gap_px: Vec<f64>,
 }
 
 impl Course {
-    fn at(&self, column: f64) -> (f64, f64) {
-        let n = self.column.len();
+    fn at(&self, place: f64) -> (f64, f64) {
+        let n = self.at.len();
         let k = self
-            .column
-            .partition_point(|c| *c <= column)
+            .at
+            .partition_point(|c| *c <= place)
             .clamp(1, n.max(2) - 1);
-        let (a, b) = (self.column[k - 1], self.column[k]);
-        let t = ((column - a) / (b - a)).clamp(0.0, 1.0);
+        let (a, b) = (self.at[k - 1], self.at[k]);
+        let t = ((place - a) / (b - a)).clamp(0.0, 1.0);
         let mix = |v: &[f64]| v[k - 1] + (v[k] - v[k - 1]) * t;
         (mix(&self.y_px), mix(&self.gap_px))
     }
@@ -381,7 +412,7 @@ fn coarse_course(all: &[Placed], along: &Along) -> Option<Course> {
     let stray = STRAY_MM / along.mm_per_px;
     let widest = WIDEST_MM / along.mm_per_px;
     // Tried places of the edge and widths of the gap, px.
-    let pitch = 0.5;
+    let pitch = 1.0;
     let tried: Vec<f64> = steps(-stray, stray, pitch);
     let widths: Vec<f64> = steps(0.0, widest, pitch);
     let tables: Vec<Option<Vec<f32>>> = all
@@ -405,6 +436,7 @@ fn coarse_course(all: &[Placed], along: &Along) -> Option<Course> {
     if seen < 6 {
         return None;
     }
+    if std::env::var("FPD").is_ok() { eprintln!("coarse seen {seen} of {} tried {} widths {}", all.len(), tried.len(), widths.len()); }
     let n = widths.len();
     let best: Vec<Option<Vec<f32>>> = tables
         .iter()
@@ -467,7 +499,7 @@ fn coarse_course(all: &[Placed], along: &Along) -> Option<Course> {
         },
     )?;
     Some(Course {
-        column: all.iter().map(|p| p.0).collect(),
+        at: all.iter().map(|p| p.0).collect(),
         y_px: (0..all.len()).map(|k| line_at(offset, turn, k)).collect(),
         gap_px: path.rows.iter().map(|r| widths[*r]).collect(),
     })
@@ -478,7 +510,10 @@ fn steps(from: f64, to: f64, pitch: f64) -> Vec<f64> {
     (0..=n).map(|i| from + i as f64 * pitch).collect()
 }
 
-/// Running sums of a profile.
+/// Scatter across an edge, square root of light, that counts for half.
+const FAINT: f64 = 0.01;
+
+/// Running sums of a profile with a row a pixel.
 struct Sums {
     from_y: f64,
     sum: Vec<[f64; LIGHTS + 1]>,
@@ -508,7 +543,7 @@ impl Sums {
     /// Share of the scatter about one level that three levels take away; `None` off the profile.
     fn saved(&self, (a, b, c, d): (f64, f64, f64, f64)) -> Option<f64> {
         let n = self.sum.len() - 1;
-        let row = |y: f64| -> f64 { (y - self.from_y) * PER_PX + 0.5 };
+        let row = |y: f64| -> f64 { y - self.from_y + 0.5 };
         let (a, b, c, d) = (row(a), row(b), row(c), row(d));
         if a < 0.0 || d > n as f64 {
             return None;
@@ -523,13 +558,17 @@ impl Sums {
             let square: f64 = (0..LIGHTS).map(|k| (q[k] - p[k]).powi(2)).sum();
             (q[LIGHTS] - p[LIGHTS] - square / n).max(0.0)
         };
-        let whole = scatter(a, d) + 1e-4 * (d - a) as f64;
-        Some(1.0 - (scatter(a, b) + scatter(b, c) + scatter(c, d)) / whole)
+        let length = (d - a) as f64;
+        let whole = scatter(a, d) + 1e-6 * length;
+        // Grain and noise are about as well parted into three levels as a faint edge; edges stand out by their height too.
+        let height = (whole / length).sqrt();
+        let share = 1.0 - (scatter(a, b) + scatter(b, c) + scatter(c, d)) / whole;
+        Some(share * height / (height + FAINT))
     }
 }
 
 /// What is seen beyond the straightedge's ends: place along, mm, and light.
-fn beyond(found: &Found, _along: &Along) -> Vec<(f64, [f64; LIGHTS])> {
+fn beyond(found: &Found) -> Vec<(f64, [f64; LIGHTS])> {
     found
         .behind
         .iter()
@@ -788,7 +827,6 @@ fn says(edges: &Edges, blur: &Blur) -> f64 {
 /// Light behind in all the gap: what open profiles and the places beyond the ends show.
 fn whole_behind(
     edges: &[Option<Edges>],
-    _all: &[Placed],
     blur: &Blur,
     first: Behind,
     beyond: &[(f64, [f64; LIGHTS])],
@@ -864,7 +902,3 @@ fn carried_behind(
         .collect()
 }
 
-/// Whether a place of the photo can be carried to millimetres.
-pub fn mm(scale: &Scale, px: Px) -> Option<Mm> {
-    scale.mm_from_px(px)
-}

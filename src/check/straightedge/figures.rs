@@ -1,7 +1,7 @@
 //! What the gap comes to: the largest, how the straightedge rests, crown, filler, next action.
 
 use super::find::Found;
-use super::gap::{Gap, Source};
+use super::gap::Gap;
 use super::{EVEN_MM, GapAt, Rests};
 use crate::budget::{BudgetPart, Part, gather};
 use crate::solve::random::Random;
@@ -283,11 +283,6 @@ fn next(rests: Rests, gap: &Gap, max: &Measured, at: usize, shape: &Shape) -> St
             s(at)
         ),
     }
-}
-
-/// Keeps the sources' names in use where a result tells what would help.
-pub fn sources(gap: &Gap) -> Vec<Source> {
-    gap.common.iter().map(|c| c.source).collect()
 }
 
 #[cfg(test)]

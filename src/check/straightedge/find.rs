@@ -42,6 +42,29 @@ impl Found {
     }
 }
 
+impl Found {
+    /// The same with its line laid through two places given by along and across, mm.
+    pub fn relined(&self, a: (f64, f64), b: (f64, f64)) -> Found {
+        let (p, q) = (self.mm(a.0, a.1).0, self.mm(b.0, b.1).0);
+        let along = (q - p).normalize();
+        let mut across = Vector2::new(-along.y, along.x);
+        if across.dot(&self.across) < 0.0 {
+            across = -across;
+        }
+        let origin = nalgebra::center(&p, &q);
+        let to = |a: f64| (self.mm(a, 0.0).0 - origin).dot(&along);
+        Found {
+            origin,
+            along,
+            across,
+            from_mm: to(self.from_mm),
+            to_mm: to(self.to_mm),
+            ends: self.ends,
+            behind: self.behind.iter().map(|(a, c)| (to(*a), *c)).collect(),
+        }
+    }
+}
+
 /// How far from the card the gap is looked for, mm: a card is clamped to the straightedge or stuck to the panel under it.
 const REACH_MM: f64 = 130.0;
 /// Least straightedge that says anything about a panel, mm.
@@ -52,6 +75,8 @@ const LEAST_T: f32 = 6.5;
 const LEAST_AGREE: f32 = 0.6;
 /// Most candidates whose ends are looked at.
 const LOOKED_AT: usize = 8;
+/// Candidates nearer to each other than this are one edge, mm.
+const SAME_MM: f64 = 5.0;
 
 /// Finds it.
 ///
@@ -70,15 +95,21 @@ pub fn find(
         .ok_or(StraightedgeError::OffPlane)?;
     let tapped: Vec<Mm> = near.iter().filter_map(|p| scale.mm_from_px(*p)).collect();
     let tap_mm = 0.01 * photo.width.max(photo.height) as f64 * mm_per_px;
-    let frame = Frame::of(scale, cards, &tapped, middle)?;
+    let frame = Frame::of(scale, &tapped, middle)?;
     let card_b: Vec<f64> = cards
         .iter()
         .flat_map(|c| c.corners.iter())
         .filter_map(|c| scale.mm_from_px(c.px))
         .map(|m| frame.ab(m).1)
         .collect();
-    let card_from = card_b.iter().copied().fold(f64::INFINITY, f64::min);
-    let card_to = card_b.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    // From the inner corners to the paper's own edge: a square and its white margin.
+    let paper = 1.5
+        * cards
+            .iter()
+            .map(|c| c.layout.square_mm)
+            .fold(0.0, f64::max);
+    let card_from = card_b.iter().copied().fold(f64::INFINITY, f64::min) - paper;
+    let card_to = card_b.iter().copied().fold(f64::NEG_INFINITY, f64::max) + paper;
     let (low, high) = if tapped.len() >= 2 {
         (-1.6 * tap_mm - 14.0, 1.6 * tap_mm + 14.0)
     } else {
@@ -129,8 +160,8 @@ pub fn find(
         let strength = f64::from(c.t.min(25.0)) / 25.0;
         if tapped.is_empty() {
             let b = b_at(c, anchor);
-            if b > card_from - 4.0 && b < card_to + 4.0 {
-                // Nothing that runs behind the card is the gap.
+            if b > card_from - 3.0 && b < card_to + 3.0 {
+                // Nothing that runs behind the card, or along its shadow, is the gap.
                 return f64::NEG_INFINITY;
             }
             let off = (card_from - b).max(b - card_to).max(0.0);
@@ -156,7 +187,17 @@ pub fn find(
         .filter(|(w, _)| w.is_finite())
         .collect();
     order.sort_by(|a, b| b.0.total_cmp(&a.0));
-    for (worth, candidate) in order.into_iter().take(LOOKED_AT) {
+    // Of lines side by side one is enough to look at: the edge's exact place comes later.
+    let mut apart: Vec<(f64, &Candidate)> = Vec::new();
+    for (worth, c) in order {
+        if apart
+            .iter()
+            .all(|(_, k)| (b_at(k, anchor) - b_at(c, anchor)).abs() > SAME_MM)
+        {
+            apart.push((worth, c));
+        }
+    }
+    for (worth, candidate) in apart.into_iter().take(LOOKED_AT) {
         let (b0, b1) = (b_at(candidate, anchor - 50.0), b_at(candidate, anchor + 50.0));
         let tilt = Vector2::new(100.0, b1 - b0).normalize();
         let line = Line {
@@ -166,6 +207,7 @@ pub fn find(
         };
         if let Some(sighted) = sight(photo, scale, quads, line, mm_per_px) {
             // Two ends seen are worth more than nearness; standing upright settles what ends don't.
+            if std::env::var("FPD").is_ok() { eprintln!("cand worth {worth:.2} t {:.1} step {:?} b {:.1} ends {:?} str {:?} stands {} reach {:?} rule at {:?}", candidate.t, candidate.step, b_at(candidate, anchor), sighted.ends_mm, sighted.strength, sighted.stands, sighted.reach_mm, scale.px_from_mm(Mm(sighted.line.origin))); }
             let gain = 1.2 * sighted.strength.iter().map(|s| s.min(1.0)).sum::<f64>();
             rated.push((worth + gain + 0.3 * sighted.stands, sighted));
         }
@@ -179,7 +221,7 @@ pub fn find(
         }
     };
     let (_, best) = rated.into_iter().next().ok_or_else(none)?;
-    best.found(photo, scale)
+    best.found()
 }
 
 fn cards_middle(cards: &[Card]) -> Point2<f64> {
@@ -208,7 +250,6 @@ struct Frame {
 impl Frame {
     fn of(
         scale: &Scale,
-        cards: &[Card],
         tapped: &[Mm],
         middle: Point2<f64>,
     ) -> Result<Frame, StraightedgeError> {
@@ -240,7 +281,6 @@ impl Frame {
                 Vector2::new(c, s),
             )
         };
-        let _ = cards;
         // Left to right in the photo, or top to bottom when steeper than 45°.
         let px = |t: f64| scale.px_from_mm(Mm(origin + along * t));
         if let (Some(a), Some(b)) = (px(-20.0), px(20.0)) {
@@ -376,7 +416,7 @@ struct Sighted {
 }
 
 impl Sighted {
-    fn found(self, _photo: &Photo, _scale: &Scale) -> Result<Found, StraightedgeError> {
+    fn found(self) -> Result<Found, StraightedgeError> {
         let from_mm = self.ends_mm[0].unwrap_or(self.reach_mm.0);
         let to_mm = self.ends_mm[1].unwrap_or(self.reach_mm.1);
         if to_mm - from_mm < LEAST_MM {
@@ -559,7 +599,7 @@ const CLAMP_MM: f64 = 40.0;
 
 /// Where the side of -across (or, `other`, of +across) ends while the one opposite runs on.
 ///
-/// An end is a jump within two pixels along, in at least two of the three bands at once; a shadow falls on both sides of
+/// An end is a jump within two pixels along, in the band next to the line and in another at once; a shadow falls on both sides of
 /// the line and its rim is softer; what is clamped on jumps back again.
 fn ends(
     bands: &[Vec<Option<[f64; 3]>>],
@@ -614,22 +654,28 @@ fn ends(
             all.get(all.len() / 2).copied().unwrap_or(1.0).max(0.006)
         })
         .collect();
+    // A clamp or a card's shadow doesn't reach down to the edge: the nearest band must jump, and another with it.
     let strength = |c: usize| -> f64 {
-        let mut own: Vec<(f64, [f64; 3])> = (0..3)
+        let Some(near) = jumps[0][c] else { return 0.0 };
+        if size(&near) < LEAST_JUMP {
+            return 0.0;
+        }
+        let own = size(&near) / scatter[0];
+        let with: Vec<f64> = (1..3)
             .filter_map(|k| {
                 let d = jumps[k][c]?;
-                (size(&d) >= LEAST_JUMP).then(|| (size(&d) / scatter[k], d))
+                let alike = d.iter().zip(near).map(|(a, b)| a * b).sum::<f64>() > 0.0;
+                Some(if alike && size(&d) >= LEAST_JUMP {
+                    size(&d) / scatter[k]
+                } else {
+                    0.0
+                })
             })
             .collect();
-        own.sort_by(|a, b| b.0.total_cmp(&a.0));
-        match own[..] {
-            [(_, first), (second, d), ..]
-                if first.iter().zip(d).map(|(a, b)| a * b).sum::<f64>() > 0.0 =>
-            {
-                second
-            }
-            _ => 0.0,
+        if with.is_empty() {
+            return 0.5 * own;
         }
+        own.min(with.iter().copied().fold(0.0, f64::max))
     };
     let profile: Vec<f64> = (0..columns).map(strength).collect();
     let mut peaks: Vec<Jump> = Vec::new();
@@ -665,6 +711,7 @@ fn ends(
         }
         kept.push(peak);
     }
+    if std::env::var("FPD").is_ok() { for j in &kept { eprintln!("  other {other} jump at {:.1} str {:.1} by {:?}", from + j.column as f64*pitch, j.strength, j.by); } }
     // The step across the line goes on beyond an end: there the panel stands against the background.
     let goes_on = |jump: &Jump, right: bool| {
         let range = if right {

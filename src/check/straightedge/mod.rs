@@ -114,16 +114,10 @@ pub fn measure_on(
     let scale = scale(cards, &assume, &mut warnings)?;
     let quads = masks(cards);
     let found = find::find(photo, cards, &quads, &scale, &options.near)?;
-    let along = edges::Along::new(&scale, &found).ok_or(StraightedgeError::OffPlane)?;
-    let bank = edges::Bank::new(photo, &quads, &along);
+    let (found, course) = edges::settle(photo, &quads, &scale, &found)?;
+    let along = edges::Along::new(&scale, &found, 1.0).ok_or(StraightedgeError::OffPlane)?;
     let known_lens = setup.lens.is_some() && !assume.lens_doubt;
-    let both = edges::trace(
-        &bank,
-        &along,
-        &found,
-        photo.facts.chroma_halved,
-        known_lens,
-    )?;
+    let both = edges::trace(photo, &quads, &along, &found, &course, known_lens)?;
     let gap = gap::gap(&both, &along, &found, &scale)?;
     let figures = figures::figures(&gap, &found);
     let verdict = options

@@ -17,8 +17,6 @@ pub const LIGHTS: usize = 3;
 /// A profile: rows across, averaged over some columns.
 #[derive(Debug, Clone)]
 pub struct Profile {
-    /// Middle column of the strip.
-    pub column: f64,
     /// Place of each row, px from the line looked along, toward the panel; rising.
     pub y_px: Vec<f64>,
     /// Its light.
@@ -353,7 +351,6 @@ mod tests {
             })
             .collect();
         Profile {
-            column: 0.0,
             y_px,
             light,
         }

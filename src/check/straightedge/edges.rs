@@ -217,11 +217,12 @@ pub fn settle(
     let (Some(&first), Some(&last)) = (course.y_px.first(), course.y_px.last()) else {
         return Err(StraightedgeError::Faint);
     };
-    let (a, b) = (
-        along.s_at(course.at[0]),
-        along.s_at(course.at[course.at.len() - 1]),
-    );
-    let laid = found.relined((a, first * along.mm_per_px), (b, last * along.mm_per_px));
+    let end = course.at.len() - 1;
+    let place = |k: usize, y: f64| scale.mm_from_px(along.px(course.at[k], y));
+    let (Some(a), Some(b)) = (place(0, first), place(end, last)) else {
+        return Err(StraightedgeError::OffPlane);
+    };
+    let laid = found.relined(a, b);
     // From here on along the new line's own millimetres.
     let shift = laid.from_mm - found.from_mm;
     let course = Course {
@@ -260,6 +261,7 @@ pub fn trace(
         sd_px: 0.95,
         colour_sd_px: if chroma_halved { 1.5 } else { 0.95 },
         rim: 0.0,
+        noise: 1.0,
     };
     // First look at long profiles: which light lies behind.
     let long = coarse;
@@ -267,6 +269,7 @@ pub fn trace(
     let tapped = beyond(found);
     let mut behind_all = first_behind(&long, &long_starts, &blur, &tapped);
     blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
+    blur.noise = noise(&long, &long_starts, &blur, &behind_all);
     let long_behind = vec![behind_all; long.len()];
     let long_edges = fit_all(&long, &long_starts, &blur, &long_behind, None);
     let place: Vec<f64> = fine.iter().map(|p| p.0).collect();
@@ -613,7 +616,23 @@ fn first_behind(
             };
             let n = rows().count();
             let sum = rows().fold([0.0; LIGHTS], |t, (_, v)| std::array::from_fn(|i| t[i] + v[i]));
-            (n > 0).then(|| sum.map(|s| s / n as f64))
+            let light = sum.map(|s| s / n.max(1) as f64);
+            let side = |from: f64, to: f64| -> f64 {
+                let rows = || {
+                    p.y_px
+                        .iter()
+                        .zip(&p.light)
+                        .filter(|(y, _)| **y > from && **y < to)
+                        .map(|(_, v)| v[0])
+                };
+                rows().sum::<f64>() / rows().count().max(1) as f64
+            };
+            let (above, below) = (
+                side(s.0 - 7.0, s.0 - 2.0),
+                side(s.0 + s.1 + 2.0, s.0 + s.1 + 7.0),
+            );
+            let apart = |v: f64| (v - light[0]).abs() > DISTINCT * v.max(light[0]).max(0.02);
+            (n > 0 && apart(above) && apart(below)).then_some(light)
         })
         .collect();
     let mut tries: Vec<Behind> = Vec::new();
@@ -664,6 +683,19 @@ fn first_behind(
     )
 }
 
+/// How much larger than assumed the variance is that the fit leaves, neighbouring rows erring alike (a blur of a pixel and two
+/// rows a pixel: each third row is its own).
+fn noise(all: &[Placed], starts: &[(f64, f64)], blur: &Blur, behind: &Behind) -> f64 {
+    let each = vec![*behind; all.len()];
+    let mut shares: Vec<f64> = fit_all(all, starts, blur, &each, None)
+        .iter()
+        .flatten()
+        .map(|e| e.square / (e.rows * LIGHTS) as f64)
+        .collect();
+    shares.sort_by(f64::total_cmp);
+    3.0 * shares.get(shares.len() / 2).copied().unwrap_or(1.0).max(0.02)
+}
+
 /// Median and robust scatter of lights, never surer than a tenth.
 fn spread(all: &mut [[f64; LIGHTS]]) -> Behind {
     let median = |mut v: Vec<f64>| -> f64 {
@@ -701,6 +733,7 @@ fn best_blur(
                 sd_px,
                 colour_sd_px,
                 rim,
+                noise: 1.0,
             });
         }
     }
@@ -818,8 +851,22 @@ fn rule_course(
     Some(rule)
 }
 
+/// Light behind that differs from a side's by less than this share can't be told from it.
+const DISTINCT: f64 = 0.25;
+
 /// How much a profile says about the light behind: nothing where the gap is within the blur.
 fn says(edges: &Edges, blur: &Blur) -> f64 {
+    // What looks like either side may be that side: no gap at all.
+    let apart = |side: &[f64; LIGHTS]| {
+        let d: f64 = (0..LIGHTS)
+            .map(|i| (edges.behind[i] - side[i]).powi(2))
+            .sum::<f64>()
+            .sqrt();
+        d > DISTINCT * edges.behind[0].max(side[0]).max(0.02)
+    };
+    if !(apart(&edges.sides[0]) && apart(&edges.sides[1])) {
+        return 0.0;
+    }
     let open = (edges.gap_px - 2.0 * blur.sd_px) / blur.sd_px;
     open.clamp(0.0, 2.0)
 }

@@ -43,9 +43,9 @@ impl Found {
 }
 
 impl Found {
-    /// The same with its line laid through two places given by along and across, mm.
-    pub fn relined(&self, a: (f64, f64), b: (f64, f64)) -> Found {
-        let (p, q) = (self.mm(a.0, a.1).0, self.mm(b.0, b.1).0);
+    /// The same with its line laid through two places of the card frame, the first of them first along it.
+    pub fn relined(&self, p: Mm, q: Mm) -> Found {
+        let (p, q) = (p.0, q.0);
         let along = (q - p).normalize();
         let mut across = Vector2::new(-along.y, along.x);
         if across.dot(&self.across) < 0.0 {
@@ -157,7 +157,9 @@ pub fn find(
     };
     let mut rated: Vec<(f64, Sighted)> = Vec::new();
     let first_worth = |c: &Candidate| -> f64 {
-        let strength = f64::from(c.t.min(25.0)) / 25.0;
+        // Coherence, and height: grain and scratches run as straight, but faintly.
+        let step = f64::from((c.step.iter().map(|v| v * v).sum::<f32>() / 3.0).sqrt());
+        let strength = f64::from(c.t.min(25.0)) / 25.0 + step / (step + 0.05);
         if tapped.is_empty() {
             let b = b_at(c, anchor);
             if b > card_from - 3.0 && b < card_to + 3.0 {

@@ -32,6 +32,8 @@ pub struct Blur {
     pub colour_sd_px: f64,
     /// How much sharpening added, as a share of the edge.
     pub rim: f64,
+    /// Variance of what no fit explains, against what is assumed.
+    pub noise: f64,
 }
 
 /// Radius of a phone's sharpening beyond its own blur, px (ours, no source; one or two are common).
@@ -262,7 +264,7 @@ impl Cut<'_> {
                     );
                     let share = normal_share(y - y_px, y - foot);
                     let sd = above + (below - above) * share;
-                    let w = 1.0 / (sd * sd);
+                    let w = 1.0 / (sd * sd * blur.noise);
                     normal.syger(w, &b, &b, 1.0);
                     basis.push(b);
                     weights.push(w);
@@ -324,6 +326,7 @@ mod tests {
         sd_px: 0.9,
         colour_sd_px: 0.9,
         rim: 0.0,
+        noise: 1.0,
     };
 
     /// A made-up profile: the blurred scene averaged over each row's own pixel, by fine sums; shares no code with the fit.

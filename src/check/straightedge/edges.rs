@@ -2,7 +2,7 @@
 
 use super::StraightedgeError;
 use super::find::Found;
-use super::profile::{Behind, Blur, Edges, Expected, LIGHTS, MARGIN_PX, Profile};
+use super::profile::{Behind, Blur, Edges, Expected, LIGHTS, MARGIN_PX, Profile, distinct};
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
@@ -268,7 +268,9 @@ pub fn trace(
     let long_starts: Vec<(f64, f64)> = long.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
     let tapped = beyond(found);
     let mut behind_all = first_behind(&long, &long_starts, &blur, &tapped);
-    blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
+    for _ in 0..2 {
+        blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
+    }
     blur.noise = noise(&long, &long_starts, &blur, &behind_all);
     let long_behind = vec![behind_all; long.len()];
     let long_edges = fit_all(&long, &long_starts, &blur, &long_behind, None);
@@ -617,22 +619,22 @@ fn first_behind(
             let n = rows().count();
             let sum = rows().fold([0.0; LIGHTS], |t, (_, v)| std::array::from_fn(|i| t[i] + v[i]));
             let light = sum.map(|s| s / n.max(1) as f64);
-            let side = |from: f64, to: f64| -> f64 {
+            let side = |from: f64, to: f64| -> [f64; LIGHTS] {
                 let rows = || {
                     p.y_px
                         .iter()
                         .zip(&p.light)
                         .filter(|(y, _)| **y > from && **y < to)
-                        .map(|(_, v)| v[0])
+                        .map(|(_, v)| v)
                 };
-                rows().sum::<f64>() / rows().count().max(1) as f64
+                let n = rows().count().max(1) as f64;
+                rows().fold([0.0; LIGHTS], |t, v| std::array::from_fn(|i| t[i] + v[i] / n))
             };
-            let (above, below) = (
+            let sides = [
                 side(s.0 - 7.0, s.0 - 2.0),
                 side(s.0 + s.1 + 2.0, s.0 + s.1 + 7.0),
-            );
-            let apart = |v: f64| (v - light[0]).abs() > DISTINCT * v.max(light[0]).max(0.02);
-            (n > 0 && apart(above) && apart(below)).then_some(light)
+            ];
+            (n > 0 && distinct(&light, &sides)).then_some(light)
         })
         .collect();
     let mut tries: Vec<Behind> = Vec::new();
@@ -721,22 +723,16 @@ fn best_blur(
 ) -> Blur {
     let each = vec![*behind; all.len()];
     let fitted = fit_all(all, starts, start, &each, None);
-    let mut tries: Vec<Blur> = Vec::new();
-    for sd_px in [0.7, 0.85, 1.0, 1.2, 1.45, 1.8, 2.3] {
-        for rim in [0.0, 0.4, 0.8, 1.3] {
-            let colour_sd_px = if chroma_halved {
-                f64::hypot(sd_px, 1.1)
-            } else {
-                sd_px
-            };
-            tries.push(Blur {
-                sd_px,
-                colour_sd_px,
-                rim,
-                noise: 1.0,
-            });
-        }
-    }
+    let of = |sd_px: f64, rim: f64| Blur {
+        sd_px,
+        colour_sd_px: if chroma_halved {
+            f64::hypot(sd_px, 1.1)
+        } else {
+            sd_px
+        },
+        rim,
+        noise: 1.0,
+    };
     let square = |blur: &Blur| -> f64 {
         all.iter()
             .zip(&fitted)
@@ -747,11 +743,25 @@ fn best_blur(
             })
             .sum()
     };
-    tries
-        .par_iter()
-        .map(|b| (square(b), *b))
-        .min_by(|a, b| a.0.total_cmp(&b.0))
-        .map_or(*start, |b| b.1)
+    let best = |tries: &[Blur]| {
+        tries
+            .par_iter()
+            .map(|b| (square(b), *b))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or(*start, |b| b.1)
+    };
+    let coarse: Vec<Blur> = [0.65, 0.77, 0.92, 1.1, 1.3, 1.6, 2.0]
+        .into_iter()
+        .flat_map(|sd| [0.0, 0.4, 0.8, 1.3].map(|rim| of(sd, rim)))
+        .collect();
+    let near = best(&coarse);
+    let fine: Vec<Blur> = [0.9, 0.95, 1.0, 1.05, 1.1]
+        .into_iter()
+        .flat_map(|k| {
+            [-0.2, 0.0, 0.2].map(|by| of(near.sd_px * k, (near.rim + by).max(0.0)))
+        })
+        .collect();
+    best(&fine)
 }
 
 /// The straightedge's edge: a straight line, bent no more than straightedges (and lenses) are.
@@ -851,20 +861,10 @@ fn rule_course(
     Some(rule)
 }
 
-/// Light behind that differs from a side's by less than this share can't be told from it.
-const DISTINCT: f64 = 0.25;
-
 /// How much a profile says about the light behind: nothing where the gap is within the blur.
 fn says(edges: &Edges, blur: &Blur) -> f64 {
     // What looks like either side may be that side: no gap at all.
-    let apart = |side: &[f64; LIGHTS]| {
-        let d: f64 = (0..LIGHTS)
-            .map(|i| (edges.behind[i] - side[i]).powi(2))
-            .sum::<f64>()
-            .sqrt();
-        d > DISTINCT * edges.behind[0].max(side[0]).max(0.02)
-    };
-    if !(apart(&edges.sides[0]) && apart(&edges.sides[1])) {
+    if !distinct(&edges.behind, &edges.sides) {
         return 0.0;
     }
     let open = (edges.gap_px - 2.0 * blur.sd_px) / blur.sd_px;

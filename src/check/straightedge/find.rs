@@ -210,7 +210,12 @@ pub fn find(
         if let Some(sighted) = sight(photo, scale, quads, line, mm_per_px) {
             // Two ends seen are worth more than nearness; standing upright settles what ends don't.
             if std::env::var("FPD").is_ok() { eprintln!("cand worth {worth:.2} t {:.1} step {:?} b {:.1} ends {:?} str {:?} stands {} reach {:?} rule at {:?}", candidate.t, candidate.step, b_at(candidate, anchor), sighted.ends_mm, sighted.strength, sighted.stands, sighted.reach_mm, scale.px_from_mm(Mm(sighted.line.origin))); }
-            let gain = 1.2 * sighted.strength.iter().map(|s| s.min(1.0)).sum::<f64>();
+            let gain = 1.2
+                * sighted
+                    .strength
+                    .iter()
+                    .map(|s| (2.0 * s - 1.0).clamp(0.0, 1.0))
+                    .sum::<f64>();
             rated.push((worth + gain + 0.3 * sighted.stands, sighted));
         }
     }

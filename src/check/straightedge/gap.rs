@@ -82,7 +82,7 @@ const FLAW_MM: f64 = 16.0;
 const PLANE_MM: f64 = 5.0 / K95;
 /// Where an edge's middle lies when a phone has treated the photo, px (standard uncertainty; the fit's rim and tones account for
 /// most of what treatment does, not for all).
-const TREATMENT_PX: f64 = 0.06;
+const TREATMENT_PX: f64 = 0.08;
 
 /// Brings the edges to millimetres and smooths.
 ///

@@ -95,6 +95,20 @@ pub struct Edges {
     pub rows: usize,
 }
 
+/// Light behind that differs from a side's by less than this share can't be told from it.
+const DISTINCT: f64 = 0.25;
+
+/// Whether a light stands out from both sides.
+pub fn distinct(light: &[f64; LIGHTS], sides: &[[f64; LIGHTS]; 2]) -> bool {
+    sides.iter().all(|side| {
+        let d: f64 = (0..LIGHTS)
+            .map(|i| (light[i] - side[i]).powi(2))
+            .sum::<f64>()
+            .sqrt();
+        d > DISTINCT * light[0].max(side[0]).max(0.02)
+    })
+}
+
 /// Rows to either side of the edges that are fitted, px: beyond the rims, near enough for shading to be straight.
 pub const MARGIN_PX: f64 = 9.0;
 /// Noise assumed: of the light itself, and floor. Only its ratio between lights and shades matters: the figures' own scatter
@@ -134,8 +148,10 @@ impl Profile {
         }
     }
 
-    /// Fits both edges from a start. `expected`: the straightedge's edge when it is known from the rest of it.
-    /// `None` where the profile leaves the strip.
+    /// Fits both edges from a start, and once more from an all but closed gap where that may be the better answer.
+    /// `expected`: the straightedge's edge when it is known from the rest of it. `None` where the profile leaves the strip.
+    ///
+    /// A wide gap whose light is that of one side is that side: then the light expected behind is held.
     pub fn fit(
         &self,
         start: (f64, f64),
@@ -143,7 +159,43 @@ impl Profile {
         behind: &Behind,
         expected: Option<&Expected>,
     ) -> Option<Edges> {
-        let cut = self.cut(start.0, start.1);
+        const CLOSED_PX: f64 = 0.3;
+        const OPEN_PX: f64 = 7.0;
+        let first = self.fit_from(start, start, blur, behind, expected);
+        if start.1 > OPEN_PX {
+            return first;
+        }
+        let closed = (expected.map_or(start.0 + 0.5 * start.1, |e| e.y_px), CLOSED_PX);
+        let other = (start.1 > 1.0)
+            .then(|| self.fit_from(closed, start, blur, behind, expected))
+            .flatten();
+        let best = match (first, other) {
+            (Some(a), Some(b)) => Some(if a.square <= b.square { a } else { b }),
+            (a, b) => a.or(b),
+        }?;
+        if best.gap_px > 1.0
+            && !distinct(&best.behind, &best.sides)
+            && distinct(&behind.light, &best.sides)
+        {
+            let held = Behind {
+                light: behind.light,
+                u: behind.u.map(|u| 0.1 * u),
+            };
+            return self.fit_from(closed, start, blur, &held, expected);
+        }
+        Some(best)
+    }
+
+    /// Fits both edges from one start, on the rows about `around`.
+    fn fit_from(
+        &self,
+        start: (f64, f64),
+        around: (f64, f64),
+        blur: &Blur,
+        behind: &Behind,
+        expected: Option<&Expected>,
+    ) -> Option<Edges> {
+        let cut = self.cut(around.0, around.1);
         if cut.y.len() < 24 {
             return None;
         }
@@ -191,7 +243,8 @@ impl Profile {
                 break;
             }
         }
-        let (square, solved) = cut.solve(at.x, at.y, blur, behind);
+        let solved = cut.solve(at.x, at.y, blur, behind).1;
+        let square = here;
         let lift = (1e-6 * hessian.norm() - lowest_eigenvalue(&hessian)).max(0.0) + 1e-9;
         let covariance = (hessian + Matrix2::identity() * lift).try_inverse()? * 2.0;
         let solved = solved?;
@@ -241,16 +294,18 @@ impl Cut<'_> {
     ) -> (f64, Option<[Solved; LIGHTS]>) {
         let mut square = 0.0;
         let mut out = [(Side::zeros(), 0.0); LIGHTS];
-        let noise = |level: f64| (NOISE_SHARE * level).hypot(NOISE_FLOOR);
-        let (above, below) = (noise(self.level[0]), noise(self.level[1]));
+        // The same on both sides: were the darker, quieter side to weigh more, any error of the blur's shape, which is odd
+        // about a step, would leave an even rest and pass for a gap.
+        let level = self.level[0].max(self.level[1]);
+        let sd = (NOISE_SHARE * level).hypot(NOISE_FLOOR);
+        let w = 1.0 / (sd * sd * blur.noise);
         let foot = y_px + gap_px;
-        let mut factor: Option<(Normal, Vec<Side>, Vec<f64>)> = None;
+        let mut factor: Option<(Normal, Vec<Side>)> = None;
         for light in 0..LIGHTS {
             // Brightness has a blur of its own; both colours share the next.
             if light < 2 {
                 let mut normal = Normal::zeros();
                 let mut basis = Vec::with_capacity(self.y.len());
-                let mut weights = Vec::with_capacity(self.y.len());
                 for y in self.y {
                     let (upper, lower) =
                         (blur.step(y - y_px, light), blur.step(y - foot, light));
@@ -262,23 +317,19 @@ impl Cut<'_> {
                         lower * (y - foot) * 0.1,
                         upper - lower,
                     );
-                    let share = normal_share(y - y_px, y - foot);
-                    let sd = above + (below - above) * share;
-                    let w = 1.0 / (sd * sd * blur.noise);
                     normal.syger(w, &b, &b, 1.0);
                     basis.push(b);
-                    weights.push(w);
                 }
                 normal.fill_upper_triangle_with_lower_triangle();
-                factor = Some((normal, basis, weights));
+                factor = Some((normal, basis));
             }
-            let Some((normal, basis, weights)) = &factor else {
+            let Some((normal, basis)) = &factor else {
                 return (f64::INFINITY, None);
             };
             let mut full = *normal;
             let mut side = Side::zeros();
             let mut total = 0.0;
-            for ((b, w), v) in basis.iter().zip(weights).zip(self.light) {
+            for (b, v) in basis.iter().zip(self.light) {
                 side.axpy(w * v[light], b, 1.0);
                 total += w * v[light] * v[light];
             }
@@ -304,17 +355,6 @@ impl Cut<'_> {
             out[light] = (c, u);
         }
         (square, Some(out))
-    }
-}
-
-/// Share of the panel's noise at a row: none on the straightedge, all on the panel, straight between.
-fn normal_share(from_edge: f64, from_panel: f64) -> f64 {
-    if from_edge <= 0.0 {
-        0.0
-    } else if from_panel >= 0.0 {
-        1.0
-    } else {
-        from_edge / (from_edge - from_panel)
     }
 }
 

@@ -3,18 +3,21 @@
 use super::common::Common;
 use super::exit::{Ending, Failure};
 use super::photos::{self, Photos};
-use crate::check::straightedge::{StraightedgeOptions, StraightedgeResult, measure};
-use crate::photo::{self, Limits, Need};
+use crate::check::straightedge::{
+    StraightedgeOptions, StraightedgeResult, measure, measure_turned,
+};
+use crate::photo::{self, Limits, Need, Photo};
 use crate::report::straightedge as report;
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Leads the help page.
 const EXAMPLES: &str = "\
 Examples:
   fairpanel straightedge door.jpg
   fairpanel straightedge door.jpg --out result --tol 0.5
-  fairpanel straightedge door.jpg --near 300,1060,1500,1090 --lens phone.json";
+  fairpanel straightedge door.jpg --near 300,1060,1500,1090 --lens phone.json
+  fairpanel straightedge door.jpg --turned door-turned.jpg";
 
 /// Read the light gap under a straightedge, how it rests and what closes the gap
 ///
@@ -31,6 +34,11 @@ pub struct StraightedgeArgs {
 
     #[command(flatten)]
     common: Common,
+
+    /// A second photo of the same place with the straightedge turned over, its back to the panel and the same end to the left:
+    /// its own error then drops out
+    #[arg(long, value_name = "PHOTO")]
+    turned: Option<PathBuf>,
 }
 
 /// Runs the check.
@@ -48,22 +56,41 @@ pub fn run(args: &StraightedgeArgs) -> Result<Ending, Failure> {
             .unwrap_or_default(),
         tol_mm: args.common.tol,
     };
+    if args.turned.is_some() && args.photos.len() > 1 {
+        return Err(Failure::Usage(
+            "--turned goes with one photo: give the photo and the one with the straightedge turned over.".to_string(),
+        ));
+    }
     let photos = Photos {
         check: "straightedge",
         paths: &args.photos,
         common: &args.common,
-        files: &[],
+        files: &["overlay.png"],
         head: |result: &StraightedgeResult| &result.head,
         words: report::words,
-        short: report::short,
+        short: report::short_words,
     };
-    photos::run(&photos, |path, _place| {
+    photos::run(&photos, |path, place| {
+        let photo = open(path)?;
         let refuse = |reason| Failure::Photo {
             photo: path.display().to_string(),
             reason,
         };
-        let photo = photo::open(path, Need::Colour, &Limits::default())
-            .map_err(|reason| refuse(reason.into()))?;
-        measure(&photo, &setup, &options).map_err(refuse)
+        let result = match &args.turned {
+            Some(turned) => measure_turned(&photo, &open(turned)?, &setup, &options),
+            None => measure(&photo, &setup, &options),
+        }
+        .map_err(refuse)?;
+        if let Some(place) = place {
+            place.put("overlay.png", &report::png(&photo, &result))?;
+        }
+        Ok(result)
+    })
+}
+
+fn open(path: &Path) -> Result<Photo, Failure> {
+    photo::open(path, Need::Colour, &Limits::default()).map_err(|reason| Failure::Photo {
+        photo: path.display().to_string(),
+        reason: reason.into(),
     })
 }

@@ -8,3 +8,4 @@ mod golden;
 mod layers;
 mod pictures;
 mod scratch;
+mod straightedge;

@@ -189,6 +189,8 @@ pub struct Both {
     pub column: Vec<f64>,
     /// Fits; `None` where covered.
     pub edges: Vec<Option<Edges>>,
+    /// The photo's blur, standard deviation, px.
+    pub blur_px: f64,
     /// Shift of each gap, px, if the light behind were one standard uncertainty nearer to the sides'.
     pub by_behind: Vec<f64>,
     /// Shift of each gap, px, if the phone had bent its tones like an S.
@@ -262,15 +264,14 @@ pub fn trace(
         colour_sd_px: if chroma_halved { 1.5 } else { 0.95 },
         rim: 0.0,
         noise: 1.0,
+        lights: LIGHTS,
     };
     // First look at long profiles: which light lies behind.
     let long = coarse;
     let long_starts: Vec<(f64, f64)> = long.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
     let tapped = beyond(found);
     let mut behind_all = first_behind(&long, &long_starts, &blur, &tapped);
-    for _ in 0..2 {
-        blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
-    }
+    blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
     blur.noise = noise(&long, &long_starts, &blur, &behind_all);
     let long_behind = vec![behind_all; long.len()];
     let long_edges = fit_all(&long, &long_starts, &blur, &long_behind, None);
@@ -328,11 +329,11 @@ pub fn trace(
             })
             .collect()
     };
-    if std::env::var("FPD").is_ok() { eprintln!("blur {blur:?} whole {behind_all:?} tapped {tapped:?} rule c {:?} rest {} ", rule.c, rule.rest_px); for k in (0..edges.len()).step_by(6) { let c=place[k]; eprintln!("  s {:.0} coarse {:?} exp {:.2} u {:.2} edge {:?}", along.s_at(c)-found.from_mm, start.at(along.s_at(c)), expected[k].y_px, expected[k].u_px, edges[k].map(|e| (e.y_px, e.gap_px, e.covariance[(1,1)].sqrt(), e.behind[0], behind[k].light[0], behind[k].u[0], e.sides[0][0], e.sides[1][0]))); } }
     let (by_behind, by_tone) = (shift(&off), shift(&bent));
     Ok(Both {
         column: place,
         edges,
+        blur_px: blur.sd_px,
         by_behind,
         by_tone,
     })
@@ -441,7 +442,6 @@ fn coarse_course(all: &[Placed], along: &Along) -> Option<Course> {
     if seen < 6 {
         return None;
     }
-    if std::env::var("FPD").is_ok() { eprintln!("coarse seen {seen} of {} tried {} widths {}", all.len(), tried.len(), widths.len()); }
     let n = widths.len();
     let best: Vec<Option<Vec<f32>>> = tables
         .iter()
@@ -515,8 +515,8 @@ fn steps(from: f64, to: f64, pitch: f64) -> Vec<f64> {
     (0..=n).map(|i| from + i as f64 * pitch).collect()
 }
 
-/// Scatter across an edge, square root of light, that counts for half.
-const FAINT: f64 = 0.01;
+/// Step at an edge, square root of light, that counts for half.
+const FAINT: f64 = 0.02;
 
 /// Running sums of a profile with a row a pixel.
 struct Sums {
@@ -563,12 +563,26 @@ impl Sums {
             let square: f64 = (0..LIGHTS).map(|k| (q[k] - p[k]).powi(2)).sum();
             (q[LIGHTS] - p[LIGHTS] - square / n).max(0.0)
         };
-        let length = (d - a) as f64;
-        let whole = scatter(a, d) + 1e-6 * length;
-        // Grain and noise are about as well parted into three levels as a faint edge; edges stand out by their height too.
-        let height = (whole / length).sqrt();
+        let whole = scatter(a, d) + 1e-6 * (d - a) as f64;
         let share = 1.0 - (scatter(a, b) + scatter(b, c) + scatter(c, d)) / whole;
-        Some(share * height / (height + FAINT))
+        // What counts is a step at each edge: grain is about as well parted into three levels, and one edge must not pass for
+        // both.
+        let level = |i: usize, j: usize, k: usize| {
+            (self.sum[j][k] - self.sum[i][k]) / (j - i).max(1) as f64
+        };
+        let between = |(i, j): (usize, usize), (p, q): (usize, usize)| {
+            (0..LIGHTS)
+                .map(|k| (level(i, j, k) - level(p, q, k)).powi(2))
+                .sum::<f64>()
+                .sqrt()
+        };
+        // An open gap has two edges: the fainter counts.
+        let step = if c > b {
+            between((a, b), (b, c)).min(between((b, c), (c, d)))
+        } else {
+            between((a, b), (c, d))
+        };
+        Some(share * step / (step + FAINT))
     }
 }
 
@@ -713,7 +727,11 @@ fn spread(all: &mut [[f64; LIGHTS]]) -> Behind {
     Behind { light, u }
 }
 
-/// Blur and rim that explain the profiles best.
+/// Profiles that the blur is read from.
+const SHARP: usize = 14;
+
+/// Blur and rim that explain the profiles best, the edges fitted anew for each: a gap too wide makes up for a blur too wide,
+/// so neither may be held. Read in brightness from the profiles of the highest steps.
 fn best_blur(
     all: &[Placed],
     starts: &[(f64, f64)],
@@ -721,9 +739,7 @@ fn best_blur(
     behind: &Behind,
     chroma_halved: bool,
 ) -> Blur {
-    let each = vec![*behind; all.len()];
-    let fitted = fit_all(all, starts, start, &each, None);
-    let of = |sd_px: f64, rim: f64| Blur {
+    let of = |sd_px: f64, rim: f64, lights: usize| Blur {
         sd_px,
         colour_sd_px: if chroma_halved {
             f64::hypot(sd_px, 1.1)
@@ -732,36 +748,82 @@ fn best_blur(
         },
         rim,
         noise: 1.0,
+        lights,
     };
-    let square = |blur: &Blur| -> f64 {
-        all.iter()
-            .zip(&fitted)
-            .filter_map(|((_, p), e)| {
-                let (p, e) = (p.as_ref()?, e.as_ref()?);
-                let at = (e.y_px, e.gap_px);
-                Some(p.misfit(at, at, blur, behind).min(40.0 * e.rows as f64))
-            })
-            .sum()
+    let height = |p: &Profile| -> f64 {
+        let bright = |v: &[f64; LIGHTS]| v[0];
+        let least = p.light.iter().map(bright).fold(f64::INFINITY, f64::min);
+        let most = p.light.iter().map(bright).fold(0.0, f64::max);
+        // A light that is cut off at full scale has lost its shape.
+        if most > 0.97 { 0.0 } else { (most - least) / (most + least + 0.02) }
     };
-    let best = |tries: &[Blur]| {
+    let mut order: Vec<(f64, usize)> = all
+        .iter()
+        .enumerate()
+        .filter_map(|(k, (_, p))| Some((height(p.as_ref()?), k)))
+        .collect();
+    order.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    // The highest third, spread along.
+    order.truncate((order.len() / 2).max(SHARP));
+    order.sort_by_key(|o| o.1);
+    let every = (order.len() / SHARP).max(1);
+    let chosen: Vec<usize> = order.iter().step_by(every).map(|o| o.1).collect();
+    let costs = |tries: &[Blur]| -> Vec<Vec<f64>> {
         tries
             .par_iter()
-            .map(|b| (square(b), *b))
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .map_or(*start, |b| b.1)
+            .map(|blur| {
+                chosen
+                    .iter()
+                    .map(|k| {
+                        let fitted = all[*k]
+                            .1
+                            .as_ref()
+                            .and_then(|p| p.fit(starts[*k], blur, behind, None));
+                        fitted.map_or(f64::NAN, |e| e.square)
+                    })
+                    .collect()
+            })
+            .collect()
     };
-    let coarse: Vec<Blur> = [0.65, 0.77, 0.92, 1.1, 1.3, 1.6, 2.0]
+    // Each profile against its own best: a streak must not outvote the rest.
+    let best = |tries: &[Blur]| -> Option<Blur> {
+        let costs = costs(tries);
+        let least: Vec<f64> = (0..chosen.len())
+            .map(|i| costs.iter().map(|c| c[i]).fold(f64::INFINITY, f64::min))
+            .collect();
+        let total = |c: &[f64]| -> f64 {
+            c.iter()
+                .zip(&least)
+                .map(|(c, l)| {
+                    if c.is_nan() || !l.is_finite() {
+                        0.0
+                    } else {
+                        (c / l.max(1e-9)).ln().min(2.5)
+                    }
+                })
+                .sum()
+        };
+        tries
+            .iter()
+            .zip(&costs)
+            .map(|(b, c)| (total(c), *b))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|b| b.1)
+    };
+    let coarse: Vec<Blur> = [0.6, 0.72, 0.87, 1.05, 1.3, 1.7]
         .into_iter()
-        .flat_map(|sd| [0.0, 0.4, 0.8, 1.3].map(|rim| of(sd, rim)))
+        .flat_map(|sd| [0.0, 0.5, 1.0].map(|rim| of(sd, rim, 1)))
         .collect();
-    let near = best(&coarse);
-    let fine: Vec<Blur> = [0.9, 0.95, 1.0, 1.05, 1.1]
+    let Some(near) = best(&coarse) else {
+        return *start;
+    };
+    let fine: Vec<Blur> = [0.93, 1.0, 1.07]
         .into_iter()
         .flat_map(|k| {
-            [-0.2, 0.0, 0.2].map(|by| of(near.sd_px * k, (near.rim + by).max(0.0)))
+            [-0.25, 0.0, 0.25].map(|by| of(near.sd_px * k, (near.rim + by).max(0.0), 1))
         })
         .collect();
-    best(&fine)
+    best(&fine).map_or(*start, |b| of(b.sd_px, b.rim, LIGHTS))
 }
 
 /// The straightedge's edge: a straight line, bent no more than straightedges (and lenses) are.
@@ -927,7 +989,7 @@ fn carried_behind(
         })
         .collect();
     known.extend(beyond.iter().map(|(s, light)| (*s, *light, 1.5)));
-    let least = wide(&whole.light, 0.05);
+    let least = wide(&whole.light, 0.08);
     wanted_mm
         .iter()
         .map(|s| {

@@ -2,6 +2,7 @@
 
 use super::find::Found;
 use super::gap::Gap;
+use super::remedy::Parts;
 use super::{EVEN_MM, GapAt, Rests};
 use crate::budget::{BudgetPart, Part, gather};
 use crate::solve::random::Random;
@@ -17,6 +18,7 @@ pub struct Figures {
     pub crown_radius: Option<Measured>,
     pub filler: Measured,
     pub budget: Vec<BudgetPart>,
+    pub parts: Parts,
     pub next: String,
 }
 
@@ -62,7 +64,15 @@ pub fn figures(gap: &Gap, found: &Found) -> Figures {
     let spread = (tops.iter().map(|t| (t - lift).powi(2)).sum::<f64>()
         / tops.len().max(2) as f64)
         .sqrt();
-    let mut budget = vec![BudgetPart::from_u(Part::Edge, spread.hypot(0.5 * lift))];
+    let parts = Parts {
+        noise_mm: spread.hypot(0.5 * lift),
+        common: gap
+            .common
+            .iter()
+            .map(|c| (c.source, c.by_mm[at].abs()))
+            .collect(),
+    };
+    let mut budget = vec![BudgetPart::from_u(Part::Edge, parts.noise_mm)];
     for c in &gap.common {
         budget.push(BudgetPart::from_u(c.source.part(), c.by_mm[at].abs()));
     }
@@ -95,6 +105,7 @@ pub fn figures(gap: &Gap, found: &Found) -> Figures {
         crown_radius,
         filler,
         budget,
+        parts,
         next,
     }
 }

@@ -209,7 +209,6 @@ pub fn find(
         };
         if let Some(sighted) = sight(photo, scale, quads, line, mm_per_px) {
             // Two ends seen are worth more than nearness; standing upright settles what ends don't.
-            if std::env::var("FPD").is_ok() { eprintln!("cand worth {worth:.2} t {:.1} step {:?} b {:.1} ends {:?} str {:?} stands {} reach {:?} rule at {:?}", candidate.t, candidate.step, b_at(candidate, anchor), sighted.ends_mm, sighted.strength, sighted.stands, sighted.reach_mm, scale.px_from_mm(Mm(sighted.line.origin))); }
             let gain = 1.2
                 * sighted
                     .strength
@@ -718,7 +717,6 @@ fn ends(
         }
         kept.push(peak);
     }
-    if std::env::var("FPD").is_ok() { for j in &kept { eprintln!("  other {other} jump at {:.1} str {:.1} by {:?}", from + j.column as f64*pitch, j.strength, j.by); } }
     // The step across the line goes on beyond an end: there the panel stands against the background.
     let goes_on = |jump: &Jump, right: bool| {
         let range = if right {
@@ -733,10 +731,20 @@ fn ends(
         at_mm: [None; 2],
         strength: [0.0; 2],
     };
+    // Beyond an end a good piece of what lies behind must show.
+    let beyond = (10.0 / pitch) as usize;
+    let shown = |jump: &Jump, right: bool| {
+        if right {
+            jump.column + beyond < columns
+        } else {
+            jump.column > beyond
+        }
+    };
     for (k, right) in [false, true].into_iter().enumerate() {
         let side = || {
-            kept.iter()
-                .filter(|j| (j.column > anchor) == right && goes_on(j, right))
+            kept.iter().filter(|j| {
+                (j.column > anchor) == right && shown(j, right) && goes_on(j, right)
+            })
         };
         let most = side().map(|j| j.strength).fold(0.0, f64::max);
         let strong = side().filter(|j| j.strength > 0.4 * most);

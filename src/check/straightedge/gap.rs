@@ -2,6 +2,7 @@
 
 use super::StraightedgeError;
 use super::edges::{Along, Both};
+use super::profile::Edges;
 use super::find::Found;
 use crate::budget::Part;
 use crate::fit::fair::Fair;
@@ -80,9 +81,20 @@ const FLAW_MM: f64 = 16.0;
 /// A card clamped to the straightedge or stuck to the panel lies this near the gap's plane (standard uncertainty, mm: within
 /// 5 mm at 95%; ours, no source).
 const PLANE_MM: f64 = 5.0 / K95;
-/// Where an edge's middle lies when a phone has treated the photo, px (standard uncertainty; the fit's rim and tones account for
-/// most of what treatment does, not for all).
-const TREATMENT_PX: f64 = 0.08;
+/// How far an edge's middle may lie off when a phone has treated the photo, or its blur is not quite the fit's, px (standard
+/// uncertainty; the fit's rim and tones account for most of what treatment does, not for all).
+const TREATMENT_PX: f64 = 0.06;
+
+/// What that makes of the gap, px. Open, both edges move by it. Merged, the share of the step from straightedge to panel that
+/// is not as the fit has it passes for light in the gap, and weighs the more the less that light stands out.
+fn lean_of(e: &Edges, blur_px: f64) -> f64 {
+    let [rule, panel] = [e.sides[0][0], e.sides[1][0]];
+    let middle = 0.5 * (rule + panel);
+    let out = (e.behind[0] - middle).abs().max(0.05 * middle).max(0.005);
+    let ratio = ((rule - panel).abs() / out).clamp(0.7, 4.0);
+    let merged = (-(0.5 * e.gap_px / blur_px).powi(2)).exp();
+    TREATMENT_PX * (1.0 + (ratio - 1.0) * merged)
+}
 
 /// Brings the edges to millimetres and smooths.
 ///
@@ -100,6 +112,8 @@ pub fn gap(
     let mut pitch = Vec::new();
     let (mut by_behind, mut by_tone) = (Vec::new(), Vec::new());
     let mut rule_at = Vec::new();
+    let mut held = Vec::new();
+    let mut lean = Vec::new();
     let n = both.column.len();
     for k in 0..n {
         let Some(e) = &both.edges[k] else { continue };
@@ -117,6 +131,8 @@ pub fn gap(
         by_behind.push(both.by_behind[k] * mm_per_px);
         by_tone.push(both.by_tone[k] * mm_per_px);
         rule_at.push((column, e.y_px));
+        held.push(e.held);
+        lean.push(lean_of(e, both.blur_px) * mm_per_px);
     }
     let n = raw.len();
     if n < 10 {
@@ -127,6 +143,12 @@ pub fn gap(
     // Readings that the fit itself calls unsure count for less.
     let floor = median(&own).max(1e-8);
     let mut weights: Vec<f64> = own.iter().map(|v| (floor / v.max(floor)).max(0.02)).collect();
+    let hidden = hidden(&raw, &held, mean_pitch);
+    for (w, h) in weights.iter_mut().zip(&hidden) {
+        if *h {
+            *w = 0.0;
+        }
+    }
     let (flawed, flaws_mm) = flaws(&raw, &weights, &s_mm, step_mm, mean_pitch);
     for (w, f) in weights.iter_mut().zip(&flawed) {
         if *f {
@@ -146,9 +168,12 @@ pub fn gap(
         .iter()
         .map(|w| sd_mm / w.max(0.02).sqrt())
         .collect();
-    let u_noise_mm = filter
+    let mut u_noise_mm = filter
         .u(&each, correlation_mm)
         .map_err(|_| StraightedgeError::Faint)?;
+    for (u, blind) in u_noise_mm.iter_mut().zip(blind(&s_mm, &weights)) {
+        *u = u.hypot(blind);
+    }
     let smoothed = |v: &[f64]| filter.apply(v).unwrap_or_else(|_| v.to_vec());
     let mut common = vec![
         Common {
@@ -159,7 +184,8 @@ pub fn gap(
             source: Source::Treatment,
             by_mm: smoothed(&by_tone)
                 .iter()
-                .map(|t| t.hypot(TREATMENT_PX * mean_pitch))
+                .zip(&lean)
+                .map(|(t, l)| t.hypot(*l))
                 .collect(),
         },
     ];
@@ -183,6 +209,71 @@ pub fn gap(
         rule_px,
         panel_px,
     })
+}
+
+/// Stretches where the gap seems to close from one profile to the next while it stands open to both sides: what lies behind
+/// looks like the panel there. A panel bends; it doesn't jump.
+fn hidden(raw: &[f64], held: &[bool], pitch: f64) -> Vec<bool> {
+    const OPEN_PX: f64 = 2.5;
+    const CLOSED_PX: f64 = 1.2;
+    let n = raw.len();
+    let mut out = vec![false; n];
+    let closed = |k: usize| held[k] || raw[k] < CLOSED_PX * pitch;
+    let mut k = 0;
+    while k < n {
+        if !closed(k) {
+            k += 1;
+            continue;
+        }
+        let from = k;
+        // A profile or two between that seem open don't end it.
+        let mut to = k + 1;
+        while k < n && k < to + 3 {
+            if closed(k) {
+                to = k + 1;
+            }
+            k += 1;
+        }
+        k = to;
+        let side = |range: std::ops::Range<usize>| -> Option<f64> {
+            let v: Vec<f64> = range.map(|i| raw[i]).collect();
+            (!v.is_empty()).then(|| median(&v))
+        };
+        let left = side(from.saturating_sub(4)..from);
+        let right = side(to..(to + 4).min(n));
+        let open = |v: Option<f64>| v.is_some_and(|g| g > OPEN_PX * pitch);
+        if open(left) && open(right) {
+            out[from.saturating_sub(2)..(to + 2).min(n)].fill(true);
+        }
+    }
+    out
+}
+
+/// Standard uncertainty of a curve carried over a blind stretch, mm: it may bend there as panels do, by a tenth of a
+/// millimetre on 50 mm (ours, no source), growing with the square of the way to the nearest reading.
+fn blind(s_mm: &[f64], weights: &[f64]) -> Vec<f64> {
+    let seen: Vec<f64> = s_mm
+        .iter()
+        .zip(weights)
+        .filter(|(_, w)| **w > 0.0)
+        .map(|(s, _)| *s)
+        .collect();
+    s_mm.iter()
+        .map(|s| {
+            let k = seen.partition_point(|v| v < s);
+            let right = seen.get(k).map_or(f64::INFINITY, |v| v - s);
+            let left = k
+                .checked_sub(1)
+                .and_then(|k| seen.get(k))
+                .map_or(f64::INFINITY, |v| s - v);
+            let away = left.min(right);
+            if away.is_finite() {
+                0.05 * (away / 25.0).powi(2)
+            } else {
+                0.0
+            }
+        })
+        .collect()
 }
 
 /// How the gap moves with the scale, source by source.

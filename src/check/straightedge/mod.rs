@@ -6,15 +6,20 @@ mod figures;
 mod find;
 mod gap;
 mod profile;
+mod remedy;
+mod reverse;
 
 pub use error::StraightedgeError;
+pub use figures::crown_radius_mm;
+pub use reverse::{ErrorAt, Turned, separate};
 
 use super::{CheckError, Head, SCHEMA, Setup, cards_seen, scale};
 use crate::card::Card;
 use crate::photo::Photo;
+use crate::scale::Scale;
 use crate::scale::cover::masks;
 use crate::units::{Measured, Px};
-use crate::verdict::judge;
+use crate::verdict::{advise, advise_change, judge_advised};
 use serde::{Deserialize, Serialize};
 
 /// Answer of the straightedge check.
@@ -46,6 +51,9 @@ pub struct StraightedgeResult {
     pub rule_px: Vec<[f64; 2]>,
     /// The panel's edge.
     pub panel_px: Vec<[f64; 2]>,
+    /// What the second photo, the straightedge turned over, told of it; the gap is then without its error.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub turned: Option<Turned>,
     /// What to do next, one sentence.
     pub next: String,
 }
@@ -95,37 +103,58 @@ pub fn measure(
     options: &StraightedgeOptions,
 ) -> Result<StraightedgeResult, CheckError> {
     let cards = setup.cards(photo)?;
-    measure_on(photo, &cards, setup, options)
+    let reading = read(photo, &cards, setup, &options.near)?;
+    answer(reading, None, setup, options)
 }
 
-/// As [`measure`], on cards found already.
+/// Measures the gap on two photos of one place, the straightedge turned about its own length between them, so that its back
+/// meets the panel in the second: its own error drops out. In the second it is found without help.
 ///
 /// # Errors
-/// As [`measure`].
-pub fn measure_on(
+/// As [`measure`], for either photo; [`StraightedgeError::NotTheSame`].
+pub fn measure_turned(
     photo: &Photo,
-    cards: &[Card],
+    turned: &Photo,
     setup: &Setup,
     options: &StraightedgeOptions,
 ) -> Result<StraightedgeResult, CheckError> {
+    let mut first = read(photo, &setup.cards(photo)?, setup, &options.near)?;
+    let second = read(turned, &setup.cards(turned)?, setup, &[])?;
+    let (gap, told) = reverse::join(
+        (&first.gap, &first.found),
+        (&second.gap, &second.found),
+        &turned.name,
+    )?;
+    first.gap = gap;
+    answer(first, Some(told), setup, options)
+}
+
+/// One photo's gap.
+struct Reading {
+    head: Head,
+    found: find::Found,
+    gap: gap::Gap,
+}
+
+fn read(
+    photo: &Photo,
+    cards: &[Card],
+    setup: &Setup,
+    near: &[Px],
+) -> Result<Reading, CheckError> {
     let (mut assume, mut warnings) = setup.assume(photo)?;
     // Straightedge, gap and card stand in one plane.
     assume.bow_u95_mm = 0.0;
     let scale = scale(cards, &assume, &mut warnings)?;
     let quads = masks(cards);
-    let found = find::find(photo, cards, &quads, &scale, &options.near)?;
+    let found = find::find(photo, cards, &quads, &scale, near)?;
     let (found, course) = edges::settle(photo, &quads, &scale, &found)?;
     let along = edges::Along::new(&scale, &found, 1.0).ok_or(StraightedgeError::OffPlane)?;
     let known_lens = setup.lens.is_some() && !assume.lens_doubt;
     let both = edges::trace(photo, &quads, &along, &found, &course, known_lens)?;
     let gap = gap::gap(&both, &along, &found, &scale)?;
-    let figures = figures::figures(&gap, &found);
-    let verdict = options
-        .tol_mm
-        .map(|tol_mm| judge("largest gap", figures.max_gap, tol_mm, &figures.budget))
-        .transpose()?;
-    let place = |p: &Px| [p.0.x, p.0.y];
-    Ok(StraightedgeResult {
+    warnings.extend(looks_down(&scale, &found));
+    Ok(Reading {
         head: Head {
             schema: SCHEMA.into(),
             check: "straightedge".into(),
@@ -134,9 +163,60 @@ pub fn measure_on(
             lens: setup.lens.is_some(),
             mm_per_px: along.mm_per_px,
             warnings,
-            budget: figures.budget,
-            verdict,
+            budget: Vec::new(),
+            verdict: None,
         },
+        found,
+        gap,
+    })
+}
+
+/// A camera this far off level with the gap looks past a thick straightedge's edge, degrees.
+const LEVEL_DEG: f64 = 8.0;
+
+/// Whether the camera looks up or down on the gap: what is thick then hides part of it.
+fn looks_down(scale: &Scale, found: &find::Found) -> Option<String> {
+    let eye = scale.camera_mm();
+    let middle = found.mm(0.5 * (found.from_mm + found.to_mm), 0.0).0;
+    let above = (nalgebra::Point2::new(eye.x, eye.y) - middle).dot(&found.across);
+    let deg = above.atan2(eye.z.abs()).to_degrees();
+    (deg.abs() > LEVEL_DEG).then(|| {
+        format!(
+            "the camera is {:.0}° off level with the gap: a straightedge 5 mm thick hides up to {:.1} mm of it; hold the camera level with the gap",
+            deg.abs(),
+            5.0 * deg.abs().to_radians().tan()
+        )
+    })
+}
+
+fn answer(
+    reading: Reading,
+    turned: Option<Turned>,
+    setup: &Setup,
+    options: &StraightedgeOptions,
+) -> Result<StraightedgeResult, CheckError> {
+    let Reading {
+        mut head,
+        found,
+        gap,
+    } = reading;
+    let figures = figures::figures(&gap, &found);
+    head.verdict = options
+        .tol_mm
+        .map(|tol_mm| {
+            let remedies =
+                figures
+                    .parts
+                    .remedies(head.mm_per_px, head.lens, setup.printed.is_some());
+            let advice = advise_change(figures.max_gap.u95, remedies)
+                .unwrap_or_else(|| advise(&figures.budget).to_string());
+            judge_advised("largest gap", figures.max_gap, tol_mm, &advice)
+        })
+        .transpose()?;
+    head.budget = figures.budget;
+    let place = |p: &Px| [p.0.x, p.0.y];
+    Ok(StraightedgeResult {
+        head,
         gap: figures.rows,
         max_gap_mm: figures.max_gap,
         max_at_mm: figures.max_at_mm,
@@ -148,6 +228,7 @@ pub fn measure_on(
         flaws_mm: gap.flaws_mm.clone(),
         rule_px: gap.rule_px.iter().map(place).collect(),
         panel_px: gap.panel_px.iter().map(place).collect(),
+        turned,
         next: figures.next,
     })
 }

@@ -34,6 +34,8 @@ pub struct Blur {
     pub rim: f64,
     /// Variance of what no fit explains, against what is assumed.
     pub noise: f64,
+    /// How many of the lights are looked at.
+    pub lights: usize,
 }
 
 /// Radius of a phone's sharpening beyond its own blur, px (ours, no source; one or two are common).
@@ -93,6 +95,8 @@ pub struct Edges {
     pub square: f64,
     /// Rows that counted.
     pub rows: usize,
+    /// Whether the light behind had to be held: nothing of the gap is seen here.
+    pub held: bool,
 }
 
 /// Light behind that differs from a side's by less than this share can't be told from it.
@@ -108,6 +112,9 @@ pub fn distinct(light: &[f64; LIGHTS], sides: &[[f64; LIGHTS]; 2]) -> bool {
         d > DISTINCT * light[0].max(side[0]).max(0.02)
     })
 }
+
+/// How far below nothing a gap may come out, px.
+const BELOW_PX: f64 = 0.2;
 
 /// Rows to either side of the edges that are fitted, px: beyond the rims, near enough for shading to be straight.
 pub const MARGIN_PX: f64 = 9.0;
@@ -161,6 +168,10 @@ impl Profile {
     ) -> Option<Edges> {
         const CLOSED_PX: f64 = 0.3;
         const OPEN_PX: f64 = 7.0;
+        let start = match expected {
+            Some(_) => start,
+            None => self.nearest(start, blur, behind),
+        };
         let first = self.fit_from(start, start, blur, behind, expected);
         if start.1 > OPEN_PX {
             return first;
@@ -181,9 +192,27 @@ impl Profile {
                 light: behind.light,
                 u: behind.u.map(|u| 0.1 * u),
             };
-            return self.fit_from(closed, start, blur, &held, expected);
+            return self
+                .fit_from(closed, start, blur, &held, expected)
+                .map(|e| Edges { held: true, ..e });
         }
         Some(best)
+    }
+
+    /// The best start within a few pixels: a step's pull reaches no farther than its blur.
+    fn nearest(&self, start: (f64, f64), blur: &Blur, behind: &Behind) -> (f64, f64) {
+        let cut = self.cut(start.0, start.1);
+        let mut best = (f64::INFINITY, start);
+        for by in [0.0, -1.0, 1.0, -2.0, 2.0, -3.0, 3.0] {
+            // The panel's edge stays where it is, or comes along.
+            for gap in [start.1, (start.1 - by).max(0.3), 0.3] {
+                let square = cut.solve(start.0 + by, gap, blur, behind).0;
+                if square < best.0 {
+                    best = (square, (start.0 + by, gap));
+                }
+            }
+        }
+        best.1
     }
 
     /// Fits both edges from one start, on the rows about `around`.
@@ -201,7 +230,9 @@ impl Profile {
         }
         let cost = |at: &Vector2<f64>| -> f64 {
             let stray = expected.map_or(0.0, |e| ((at.x - e.y_px) / e.u_px).powi(2));
-            cut.solve(at.x, at.y, blur, behind).0 + stray
+            // Noise may pass for a gap below nothing, a wrong blur must not.
+            let below = (at.y.min(0.0) / BELOW_PX).powi(2);
+            cut.solve(at.x, at.y, blur, behind).0 + stray + below
         };
         const H: f64 = 0.04;
         let (hx, hy) = (Vector2::new(H, 0.0), Vector2::new(0.0, H));
@@ -257,21 +288,9 @@ impl Profile {
             sides: [solved.map(|s| s.0[0]), solved.map(|s| s.0[2])],
             square,
             rows: cut.y.len(),
+            held: false,
         })
         .filter(|e| e.y_px.is_finite() && e.gap_px.is_finite())
-    }
-
-    /// Sum of squares for edges held, on the rows about `around`.
-    pub fn misfit(
-        &self,
-        around: (f64, f64),
-        edges: (f64, f64),
-        blur: &Blur,
-        behind: &Behind,
-    ) -> f64 {
-        self.cut(around.0, around.1)
-            .solve(edges.0, edges.1, blur, behind)
-            .0
     }
 }
 
@@ -301,7 +320,7 @@ impl Cut<'_> {
         let w = 1.0 / (sd * sd * blur.noise);
         let foot = y_px + gap_px;
         let mut factor: Option<(Normal, Vec<Side>)> = None;
-        for light in 0..LIGHTS {
+        for light in 0..blur.lights.min(LIGHTS) {
             // Brightness has a blur of its own; both colours share the next.
             if light < 2 {
                 let mut normal = Normal::zeros();
@@ -367,6 +386,7 @@ mod tests {
         colour_sd_px: 0.9,
         rim: 0.0,
         noise: 1.0,
+        lights: LIGHTS,
     };
 
     /// A made-up profile: the blurred scene averaged over each row's own pixel, by fine sums; shares no code with the fit.

@@ -62,7 +62,11 @@ pub fn words(result: &StraightedgeResult, files: &[String]) -> String {
         lines.push(format!(
             "Left out as nicks or dirt, mm: {}{}.",
             places.join(", "),
-            if result.flaws_mm.len() > 6 { ", …" } else { "" }
+            if result.flaws_mm.len() > 6 {
+                ", …"
+            } else {
+                ""
+            }
         ));
     }
     lines.push(scale(&result.head));
@@ -153,9 +157,7 @@ const LONGEST: usize = 1600;
 /// Height of the largest gap in the picture, as a share of the photo's shorter side.
 const RIBBON: f64 = 0.09;
 /// Factors to choose from.
-const FACTORS: [f64; 11] = [
-    1.0, 2.0, 3.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 75.0,
-];
+const FACTORS: [f64; 11] = [1.0, 2.0, 3.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 75.0];
 /// Ground of the bands.
 const BAND: Colour = [24, 28, 34];
 
@@ -210,7 +212,13 @@ pub fn draw(photo: &Photo, result: &StraightedgeResult) -> RgbImage {
         };
         drawing.area(plate.corners(), Paint::Plain(ground, 1.0));
         let base = (plate.top + plate.bottom) / 2.0 + size * 0.36;
-        drawing.text(text(Place::new(left * 1.7, base), size, true, letters, words));
+        drawing.text(text(
+            Place::new(left * 1.7, base),
+            size,
+            true,
+            letters,
+            words,
+        ));
         y += 8.6 * unit;
     }
     let figure = format!(
@@ -241,9 +249,7 @@ fn ribbon(
     unit: f64,
 ) -> f64 {
     let px_per_mm = scale / result.head.mm_per_px;
-    let place = |px: &[f64; 2]| {
-        Place::new((px[0] + 0.5) * scale, (px[1] + 0.5) * scale + body.top)
-    };
+    let place = |px: &[f64; 2]| Place::new((px[0] + 0.5) * scale, (px[1] + 0.5) * scale + body.top);
     let rule: Vec<Place> = result.rule_px.iter().map(place).collect();
     let (Some(first), Some(last)) = (rule.first(), rule.last()) else {
         return 1.0;
@@ -304,11 +310,12 @@ fn ribbon(
         let Some(place) = at(*s, &rule) else { continue };
         // A wedge from the straightedge's side, its tip where it touches.
         let (tip, back) = (place, place - toward * (2.6 * unit));
-        let wedge = vec![tip, back + along * (1.3 * unit), back - along * (1.3 * unit)];
-        let rim: Vec<Place> = wedge
-            .iter()
-            .map(|p| back + (p - back) * 1.35)
-            .collect();
+        let wedge = vec![
+            tip,
+            back + along * (1.3 * unit),
+            back - along * (1.3 * unit),
+        ];
+        let rim: Vec<Place> = wedge.iter().map(|p| back + (p - back) * 1.35).collect();
         drawing.area(rim, Paint::Plain(WHITE, 1.0));
         drawing.area(wedge, Paint::Plain(INK, 1.0));
         labels.push(Label {

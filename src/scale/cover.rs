@@ -43,4 +43,3 @@ pub fn masked(quads: &[Quad], p: Point2<f64>) -> bool {
         s.iter().all(|v| *v >= 0.0) || s.iter().all(|v| *v <= 0.0)
     })
 }
-

@@ -86,7 +86,10 @@ pub fn straightedge(scene: &RuleScene) -> Result<GapTrial, CheckError> {
     let (mut error, mut u95, mut inside) = (Vec::new(), Vec::new(), 0);
     for (row, px) in got.gap.iter().zip(&got.rule_px) {
         let s = interpolate(&x, &scene.s_mm, px[0]);
-        let flawed = scene.flaws_mm.iter().any(|f| s > f[0] - 1.0 && s < f[1] + 1.0);
+        let flawed = scene
+            .flaws_mm
+            .iter()
+            .any(|f| s > f[0] - 1.0 && s < f[1] + 1.0);
         if flawed || s < first + 3.0 || s > last - 3.0 {
             continue;
         }

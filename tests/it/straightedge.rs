@@ -23,8 +23,14 @@ fn intervals_hold_the_gap() {
     assert!(answered >= 28, "only {answered} of 30 answered");
     let share = share / answered as f64;
     assert!(share >= 0.9, "{share:.3} of the places are inside");
-    assert!(largest >= 21, "the largest gap is inside in {largest} of {answered}");
-    assert!(rests * 10 >= answered * 8, "{rests} of {answered} rest as told");
+    assert!(
+        largest >= 21,
+        "the largest gap is inside in {largest} of {answered}"
+    );
+    assert!(
+        rests * 10 >= answered * 8,
+        "{rests} of {answered} rest as told"
+    );
     errors.sort_by(f64::total_cmp);
     let middle = errors[errors.len() / 2];
     assert!(middle < 0.08, "median error {middle:.3} mm");

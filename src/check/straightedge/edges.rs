@@ -255,10 +255,7 @@ pub fn trace(
     let coarse = profiles(bank, columns, coarse_step, &Tone::PLAIN);
     let fine_step = ((2.0 / along.mm_per_px) as usize).clamp(6, 16);
     let fine = profiles(bank, columns, fine_step, &Tone::PLAIN);
-    let starts: Vec<(f64, f64)> = fine
-        .iter()
-        .map(|(c, _)| start.at(along.s_at(*c)))
-        .collect();
+    let starts: Vec<(f64, f64)> = fine.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
     let mut blur = Blur {
         sd_px: 0.95,
         colour_sd_px: if chroma_halved { 1.5 } else { 0.95 },
@@ -277,8 +274,8 @@ pub fn trace(
     let long_edges = fit_all(&long, &long_starts, &blur, &long_behind, None);
     let place: Vec<f64> = fine.iter().map(|p| p.0).collect();
     let long_place: Vec<f64> = long.iter().map(|p| p.0).collect();
-    let rule = rule_course(&long_place, &long_edges, along, known_lens)
-        .ok_or(StraightedgeError::Faint)?;
+    let rule =
+        rule_course(&long_place, &long_edges, along, known_lens).ok_or(StraightedgeError::Faint)?;
     // Light behind, profile by profile, carried from where the gap is open to where it isn't.
     behind_all = whole_behind(&long_edges, &blur, behind_all, &tapped);
     let long_mm: Vec<f64> = long_place.iter().map(|c| along.s_at(*c)).collect();
@@ -631,7 +628,9 @@ fn first_behind(
                     .filter(|(y, _)| **y > s.0 + 0.35 * s.1 && **y < s.0 + 0.65 * s.1)
             };
             let n = rows().count();
-            let sum = rows().fold([0.0; LIGHTS], |t, (_, v)| std::array::from_fn(|i| t[i] + v[i]));
+            let sum = rows().fold([0.0; LIGHTS], |t, (_, v)| {
+                std::array::from_fn(|i| t[i] + v[i])
+            });
             let light = sum.map(|s| s / n.max(1) as f64);
             let side = |from: f64, to: f64| -> [f64; LIGHTS] {
                 let rows = || {
@@ -642,7 +641,9 @@ fn first_behind(
                         .map(|(_, v)| v)
                 };
                 let n = rows().count().max(1) as f64;
-                rows().fold([0.0; LIGHTS], |t, v| std::array::from_fn(|i| t[i] + v[i] / n))
+                rows().fold([0.0; LIGHTS], |t, v| {
+                    std::array::from_fn(|i| t[i] + v[i] / n)
+                })
             };
             let sides = [
                 side(s.0 - 7.0, s.0 - 2.0),
@@ -657,9 +658,9 @@ fn first_behind(
     }
     if !beyond.is_empty() {
         let n = beyond.len() as f64;
-        let mean = beyond
-            .iter()
-            .fold([0.0; LIGHTS], |t, b| std::array::from_fn(|i| t[i] + b.1[i] / n));
+        let mean = beyond.iter().fold([0.0; LIGHTS], |t, b| {
+            std::array::from_fn(|i| t[i] + b.1[i] / n)
+        });
         tries.push(Behind {
             light: mean,
             u: wide(&mean, CHANGE),
@@ -709,7 +710,11 @@ fn noise(all: &[Placed], starts: &[(f64, f64)], blur: &Blur, behind: &Behind) ->
         .map(|e| e.square / (e.rows * LIGHTS) as f64)
         .collect();
     shares.sort_by(f64::total_cmp);
-    3.0 * shares.get(shares.len() / 2).copied().unwrap_or(1.0).max(0.02)
+    3.0 * shares
+        .get(shares.len() / 2)
+        .copied()
+        .unwrap_or(1.0)
+        .max(0.02)
 }
 
 /// Median and robust scatter of lights, never surer than a tenth.
@@ -755,7 +760,11 @@ fn best_blur(
         let least = p.light.iter().map(bright).fold(f64::INFINITY, f64::min);
         let most = p.light.iter().map(bright).fold(0.0, f64::max);
         // A light that is cut off at full scale has lost its shape.
-        if most > 0.97 { 0.0 } else { (most - least) / (most + least + 0.02) }
+        if most > 0.97 {
+            0.0
+        } else {
+            (most - least) / (most + least + 0.02)
+        }
     };
     let mut order: Vec<(f64, usize)> = all
         .iter()
@@ -819,9 +828,7 @@ fn best_blur(
     };
     let fine: Vec<Blur> = [0.93, 1.0, 1.07]
         .into_iter()
-        .flat_map(|k| {
-            [-0.25, 0.0, 0.25].map(|by| of(near.sd_px * k, (near.rim + by).max(0.0), 1))
-        })
+        .flat_map(|k| [-0.25, 0.0, 0.25].map(|by| of(near.sd_px * k, (near.rim + by).max(0.0), 1)))
         .collect();
     best(&fine).map_or(*start, |b| of(b.sd_px, b.rim, LIGHTS))
 }
@@ -846,7 +853,9 @@ impl Rule {
         let b = self.basis(column);
         Expected {
             y_px: self.c.dot(&b),
-            u_px: (b.dot(&(self.covariance * b)).max(0.0)).sqrt().hypot(self.rest_px),
+            u_px: (b.dot(&(self.covariance * b)).max(0.0))
+                .sqrt()
+                .hypot(self.rest_px),
         }
     }
 }
@@ -882,8 +891,8 @@ fn rule_course(
         .zip(edges)
         .filter_map(|(c, e)| {
             let e = e.as_ref()?;
-            // The fit's own variance, and what texture adds to any.
-            Some((*c, e.y_px, e.covariance[(0, 0)] + 0.01))
+            // The noise assumed is no more than a guess: twice its sd, and what texture adds to any.
+            Some((*c, e.y_px, 4.0 * e.covariance[(0, 0)] + 0.04))
         })
         .collect();
     if points.len() < 6 {
@@ -1010,4 +1019,3 @@ fn carried_behind(
         })
         .collect()
 }
-

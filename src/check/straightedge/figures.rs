@@ -39,7 +39,11 @@ pub fn figures(gap: &Gap, found: &Found) -> Figures {
             }
         })
         .collect();
-    let first = if found.ends[0] { gap.s_mm[0] + END_MM } else { gap.s_mm[0] };
+    let first = if found.ends[0] {
+        gap.s_mm[0] + END_MM
+    } else {
+        gap.s_mm[0]
+    };
     let last = if found.ends[1] {
         gap.s_mm[n - 1] - END_MM
     } else {
@@ -49,9 +53,10 @@ pub fn figures(gap: &Gap, found: &Found) -> Figures {
         .filter(|i| gap.s_mm[*i] >= first && gap.s_mm[*i] <= last)
         .collect();
     let largest = |g: &dyn Fn(usize) -> f64| -> (usize, f64) {
-        counted.iter().map(|i| (*i, g(*i))).fold((0, f64::NEG_INFINITY), |b, v| {
-            if v.1 > b.1 { v } else { b }
-        })
+        counted
+            .iter()
+            .map(|i| (*i, g(*i)))
+            .fold((0, f64::NEG_INFINITY), |b, v| if v.1 > b.1 { v } else { b })
     };
     let (at, top) = largest(&|i| gap.gap_mm[i]);
     // Noise alone lifts the largest of many: by how much, and how it scatters, is drawn.
@@ -61,9 +66,8 @@ pub fn figures(gap: &Gap, found: &Found) -> Figures {
         .map(|e| largest(&|i| gap.gap_mm[i] + e[i]).1 - top)
         .collect();
     let lift = tops.iter().sum::<f64>() / tops.len().max(1) as f64;
-    let spread = (tops.iter().map(|t| (t - lift).powi(2)).sum::<f64>()
-        / tops.len().max(2) as f64)
-        .sqrt();
+    let spread =
+        (tops.iter().map(|t| (t - lift).powi(2)).sum::<f64>() / tops.len().max(2) as f64).sqrt();
     let parts = Parts {
         noise_mm: spread.hypot(0.5 * lift),
         common: gap
@@ -168,7 +172,11 @@ impl Shape {
                 let (p, q) = (at(pair[0]), at(pair[1]));
                 for i in pair[0]..=pair[1] {
                     let v = at(i);
-                    let t = if q.0 > p.0 { (v.0 - p.0) / (q.0 - p.0) } else { 0.0 };
+                    let t = if q.0 > p.0 {
+                        (v.0 - p.0) / (q.0 - p.0)
+                    } else {
+                        0.0
+                    };
                     let depth = sign * (v.1 - (p.1 + (q.1 - p.1) * t));
                     if depth > best.0 {
                         best = (depth, [pair[0], pair[1]], i);
@@ -231,7 +239,11 @@ fn crown(gap: &Gap, counted: &[usize], noises: &[Vec<f64>]) -> Option<Measured> 
     };
     let total: f64 = counted.iter().map(|i| p2(gap.s_mm[*i]).powi(2)).sum();
     let height = |g: &dyn Fn(usize) -> f64| -> f64 {
-        let c: f64 = counted.iter().map(|i| p2(gap.s_mm[*i]) * g(*i)).sum::<f64>() / total;
+        let c: f64 = counted
+            .iter()
+            .map(|i| p2(gap.s_mm[*i]) * g(*i))
+            .sum::<f64>()
+            / total;
         1.5 * c
     };
     let h = height(&|i| gap.gap_mm[i]);
@@ -269,7 +281,8 @@ fn next(rests: Rests, gap: &Gap, max: &Measured, at: usize, shape: &Shape) -> St
     let s = |i: usize| gap.s_mm[i];
     match rests {
         Rests::Even => {
-            "Nothing to do here: the straightedge stands even, as far as this photo can tell.".into()
+            "Nothing to do here: the straightedge stands even, as far as this photo can tell."
+                .into()
         }
         Rests::Bridges => {
             let (from, to) = (s(shape.rest[0]), s(shape.rest[1]));

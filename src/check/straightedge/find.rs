@@ -75,6 +75,10 @@ const LEAST_T: f32 = 6.5;
 const LEAST_AGREE: f32 = 0.6;
 /// Most candidates whose ends are looked at.
 const LOOKED_AT: usize = 8;
+/// How far behind its edge a straightedge's back lies, mm, and how parallel it is, as a slope (ours, no source: rules, battens and
+/// box sections).
+const BACK_MM: (f64, f64) = (15.0, 65.0);
+const PARALLEL: f64 = 0.03;
 /// Candidates nearer to each other than this are one edge, mm.
 const SAME_MM: f64 = 5.0;
 
@@ -103,11 +107,7 @@ pub fn find(
         .map(|m| frame.ab(m).1)
         .collect();
     // From the inner corners to the paper's own edge: a square and its white margin.
-    let paper = 1.5
-        * cards
-            .iter()
-            .map(|c| c.layout.square_mm)
-            .fold(0.0, f64::max);
+    let paper = 1.5 * cards.iter().map(|c| c.layout.square_mm).fold(0.0, f64::max);
     let card_from = card_b.iter().copied().fold(f64::INFINITY, f64::min) - paper;
     let card_to = card_b.iter().copied().fold(f64::NEG_INFINITY, f64::max) + paper;
     let (low, high) = if tapped.len() >= 2 {
@@ -199,8 +199,27 @@ pub fn find(
             apart.push((worth, c));
         }
     }
+    // Of those the one that is most surely straight along an edge: tilted ones cross it and part from it.
+    let surest = |c: &Candidate| {
+        found
+            .iter()
+            .filter(|k| (b_at(k, anchor) - b_at(c, anchor)).abs() <= SAME_MM)
+            .max_by(|a, b| sure(a).total_cmp(&sure(b)))
+    };
+    let slope = |c: &Candidate| (b_at(c, anchor + 50.0) - b_at(c, anchor - 50.0)) / 100.0;
+    // A straightedge has a back, parallel to its edge and not far off.
+    let backed = |c: &Candidate, toward: f64| {
+        found.iter().any(|k| {
+            let off = (b_at(k, anchor) - b_at(c, anchor)) * toward;
+            (BACK_MM.0..BACK_MM.1).contains(&off) && (slope(k) - slope(c)).abs() < PARALLEL
+        })
+    };
     for (worth, candidate) in apart.into_iter().take(LOOKED_AT) {
-        let (b0, b1) = (b_at(candidate, anchor - 50.0), b_at(candidate, anchor + 50.0));
+        let candidate = surest(candidate).unwrap_or(candidate);
+        let (b0, b1) = (
+            b_at(candidate, anchor - 50.0),
+            b_at(candidate, anchor + 50.0),
+        );
         let tilt = Vector2::new(100.0, b1 - b0).normalize();
         let line = Line {
             origin: frame.mm(anchor, 0.5 * (b0 + b1)).0,
@@ -215,7 +234,13 @@ pub fn find(
                     .iter()
                     .map(|s| (2.0 * s - 1.0).clamp(0.0, 1.0))
                     .sum::<f64>();
-            rated.push((worth + gain + 0.3 * sighted.stands, sighted));
+            let toward = if sighted.line.across.dot(&frame.across) > 0.0 {
+                -1.0
+            } else {
+                1.0
+            };
+            let back = if backed(candidate, toward) { 0.35 } else { 0.0 };
+            rated.push((worth + gain + 0.3 * sighted.stands + back, sighted));
         }
     }
     rated.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -228,6 +253,11 @@ pub fn find(
     };
     let (_, best) = rated.into_iter().next().ok_or_else(none)?;
     best.found()
+}
+
+/// How surely a candidate runs along an edge: how coherent its step is times how high.
+fn sure(c: &Candidate) -> f32 {
+    c.t * c.step.iter().map(|v| v * v).sum::<f32>().sqrt()
 }
 
 fn cards_middle(cards: &[Card]) -> Point2<f64> {
@@ -254,11 +284,7 @@ struct Frame {
 }
 
 impl Frame {
-    fn of(
-        scale: &Scale,
-        tapped: &[Mm],
-        middle: Point2<f64>,
-    ) -> Result<Frame, StraightedgeError> {
+    fn of(scale: &Scale, tapped: &[Mm], middle: Point2<f64>) -> Result<Frame, StraightedgeError> {
         let (origin, mut along) = if let [first, .., last] = tapped {
             let n = tapped.len() as f64;
             let mean = tapped.iter().fold(Vector2::zeros(), |s, p| s + p.0.coords) / n;
@@ -510,7 +536,10 @@ fn sight(
             out.push((2 * n > all).then(|| mean(cells(), n)));
         }
     }
-    let ends = [ends(&bands, false, from, pitch, mm_per_px), ends(&bands, true, from, pitch, mm_per_px)];
+    let ends = [
+        ends(&bands, false, from, pitch, mm_per_px),
+        ends(&bands, true, from, pitch, mm_per_px),
+    ];
     let total = |e: &Ends| e.strength.iter().map(|s| s.min(1.0)).sum::<f64>();
     // Straightedge above the panel: -across points up in the photo.
     let up = at(0.0, -5.0).zip(at(0.0, 5.0)).map_or(0.0, |(m, p)| {
@@ -614,7 +643,11 @@ fn ends(
     pitch: f64,
     mm_per_px: f64,
 ) -> Ends {
-    let (own, opposite) = if other { (3, PANEL_BAND) } else { (0, 3 + PANEL_BAND) };
+    let (own, opposite) = if other {
+        (3, PANEL_BAND)
+    } else {
+        (0, 3 + PANEL_BAND)
+    };
     let columns = bands[0].len();
     let skip = (2.0 * mm_per_px / pitch).round().max(1.0) as usize;
     let width = ((6.0 * mm_per_px).max(2.5) / pitch).round().max(3.0) as usize;
@@ -732,7 +765,7 @@ fn ends(
         strength: [0.0; 2],
     };
     // Beyond an end a good piece of what lies behind must show.
-    let beyond = (10.0 / pitch) as usize;
+    let beyond = (5.0 / pitch) as usize;
     let shown = |jump: &Jump, right: bool| {
         if right {
             jump.column + beyond < columns
@@ -742,13 +775,16 @@ fn ends(
     };
     for (k, right) in [false, true].into_iter().enumerate() {
         let side = || {
-            kept.iter().filter(|j| {
-                (j.column > anchor) == right && shown(j, right) && goes_on(j, right)
-            })
+            kept.iter()
+                .filter(|j| (j.column > anchor) == right && shown(j, right) && goes_on(j, right))
         };
         let most = side().map(|j| j.strength).fold(0.0, f64::max);
         let strong = side().filter(|j| j.strength > 0.4 * most);
-        let end = if right { strong.last() } else { strong.min_by_key(|j| j.column) };
+        let end = if right {
+            strong.last()
+        } else {
+            strong.min_by_key(|j| j.column)
+        };
         if let Some(end) = end {
             out.at_mm[k] = Some(from + end.column as f64 * pitch);
             out.strength[k] = end.strength / (2.0 * LEAST_STRENGTH);

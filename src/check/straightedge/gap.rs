@@ -2,8 +2,8 @@
 
 use super::StraightedgeError;
 use super::edges::{Along, Both};
-use super::profile::Edges;
 use super::find::Found;
+use super::profile::Edges;
 use crate::budget::Part;
 use crate::fit::fair::Fair;
 use crate::scale::Scale;
@@ -83,7 +83,7 @@ const FLAW_MM: f64 = 16.0;
 const PLANE_MM: f64 = 5.0 / K95;
 /// How far an edge's middle may lie off when a phone has treated the photo, or its blur is not quite the fit's, px (standard
 /// uncertainty; the fit's rim and tones account for most of what treatment does, not for all).
-const TREATMENT_PX: f64 = 0.06;
+const TREATMENT_PX: f64 = 0.12;
 
 /// What that makes of the gap, px. Open, both edges move by it. Merged, the share of the step from straightedge to panel that
 /// is not as the fit has it passes for light in the gap, and weighs the more the less that light stands out.
@@ -142,7 +142,10 @@ pub fn gap(
     let step_mm = (s_mm[n - 1] - s_mm[0]) / (n - 1) as f64;
     // Readings that the fit itself calls unsure count for less.
     let floor = median(&own).max(1e-8);
-    let mut weights: Vec<f64> = own.iter().map(|v| (floor / v.max(floor)).max(0.02)).collect();
+    let mut weights: Vec<f64> = own
+        .iter()
+        .map(|v| (floor / v.max(floor)).max(0.02))
+        .collect();
     let hidden = hidden(&raw, &held, mean_pitch);
     for (w, h) in weights.iter_mut().zip(&hidden) {
         if *h {
@@ -164,10 +167,7 @@ pub fn gap(
         .map_err(|_| StraightedgeError::Faint)?;
     let gap_mm = filter.apply(&raw).map_err(|_| StraightedgeError::Faint)?;
     let (sd_mm, correlation_mm) = scatter(&raw, &gap_mm, &weights, step_mm, &filter);
-    let each: Vec<f64> = weights
-        .iter()
-        .map(|w| sd_mm / w.max(0.02).sqrt())
-        .collect();
+    let each: Vec<f64> = weights.iter().map(|w| sd_mm / w.max(0.02).sqrt()).collect();
     let mut u_noise_mm = filter
         .u(&each, correlation_mm)
         .map_err(|_| StraightedgeError::Faint)?;
@@ -298,8 +298,7 @@ fn from_scale(
                 .iter()
                 .zip(&panel.slopes)
                 .map(|(r, p)| {
-                    let slope =
-                        (&p[0] - &r[0]) * found.across.x + (&p[1] - &r[1]) * found.across.y;
+                    let slope = (&p[0] - &r[0]) * found.across.x + (&p[1] - &r[1]) * found.across.y;
                     slope.dot(&(covariance * &slope)).max(0.0).sqrt()
                 })
                 .collect();
@@ -345,7 +344,9 @@ fn flaws(
     let mut off = vec![0.0; n];
     for (k, off) in off.iter_mut().enumerate() {
         let gap = reach / 2;
-        let left = k.checked_sub(gap).and_then(|to| side(to.saturating_sub(reach), to));
+        let left = k
+            .checked_sub(gap)
+            .and_then(|to| side(to.saturating_sub(reach), to));
         let right = side(k + gap + 1, k + gap + 1 + reach);
         *off = match (left, right) {
             (Some(l), Some(r)) => {
@@ -372,10 +373,7 @@ fn flaws(
         if (k - from) as f64 * step_mm <= FLAW_MM {
             let (low, high) = (from.saturating_sub(1), (k + 1).min(n));
             flawed[low..high].fill(true);
-            found.push([
-                s_mm[from] - 0.5 * step_mm,
-                s_mm[k - 1] + 0.5 * step_mm,
-            ]);
+            found.push([s_mm[from] - 0.5 * step_mm, s_mm[k - 1] + 0.5 * step_mm]);
         }
     }
     (flawed, found)
@@ -383,15 +381,11 @@ fn flaws(
 
 /// Scatter of single readings about the curve and how far along they err alike (first-order autoregression; the filter takes
 /// part of the scatter with it, which is allowed for).
-fn scatter(
-    raw: &[f64],
-    curve: &[f64],
-    weights: &[f64],
-    step_mm: f64,
-    filter: &Fair,
-) -> (f64, f64) {
+fn scatter(raw: &[f64], curve: &[f64], weights: &[f64], step_mm: f64, filter: &Fair) -> (f64, f64) {
     let n = raw.len();
-    let rest: Vec<f64> = (0..n).map(|i| (raw[i] - curve[i]) * weights[i].sqrt()).collect();
+    let rest: Vec<f64> = (0..n)
+        .map(|i| (raw[i] - curve[i]) * weights[i].sqrt())
+        .collect();
     let counted = weights.iter().filter(|w| **w > 0.0).count() as f64;
     let square: f64 = rest.iter().map(|r| r * r).sum();
     let free = (counted - filter.freedoms()).max(0.3 * counted).max(1.0);

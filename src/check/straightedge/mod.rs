@@ -136,12 +136,7 @@ struct Reading {
     gap: gap::Gap,
 }
 
-fn read(
-    photo: &Photo,
-    cards: &[Card],
-    setup: &Setup,
-    near: &[Px],
-) -> Result<Reading, CheckError> {
+fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Reading, CheckError> {
     let (mut assume, mut warnings) = setup.assume(photo)?;
     // Straightedge, gap and card stand in one plane.
     assume.bow_u95_mm = 0.0;

@@ -176,7 +176,10 @@ impl Profile {
         if start.1 > OPEN_PX {
             return first;
         }
-        let closed = (expected.map_or(start.0 + 0.5 * start.1, |e| e.y_px), CLOSED_PX);
+        let closed = (
+            expected.map_or(start.0 + 0.5 * start.1, |e| e.y_px),
+            CLOSED_PX,
+        );
         let other = (start.1 > 1.0)
             .then(|| self.fit_from(closed, start, blur, behind, expected))
             .flatten();
@@ -326,8 +329,7 @@ impl Cut<'_> {
                 let mut normal = Normal::zeros();
                 let mut basis = Vec::with_capacity(self.y.len());
                 for y in self.y {
-                    let (upper, lower) =
-                        (blur.step(y - y_px, light), blur.step(y - foot, light));
+                    let (upper, lower) = (blur.step(y - y_px, light), blur.step(y - foot, light));
                     let own = 1.0 - upper;
                     let b = Side::new(
                         own,
@@ -413,10 +415,7 @@ mod tests {
                 [sum / total, 0.0, 0.0]
             })
             .collect();
-        Profile {
-            y_px,
-            light,
-        }
+        Profile { y_px, light }
     }
 
     fn check(gap: f64, levels: [f64; 3], u_behind: f64, tolerance: f64) {

@@ -43,7 +43,8 @@ impl Parts {
                 u95_mm: self.u95(1.0, only(Source::Behind, 0.3)),
             },
             Remedy {
-                words: "Hold the card in the gap's own plane, flush with the straightedge's face".into(),
+                words: "Hold the card in the gap's own plane, flush with the straightedge's face"
+                    .into(),
                 u95_mm: self.u95(1.0, only(Source::Plane, 0.2)),
             },
             Remedy {
@@ -94,6 +95,9 @@ mod tests {
             noise_mm: 0.0,
             common: vec![(Source::Lens, 0.1)],
         };
-        assert!(crate::verdict::most_helpful(none.u95(1.0, |_| 1.0), none.remedies(0.2, true, true)).is_none());
+        assert!(
+            crate::verdict::most_helpful(none.u95(1.0, |_| 1.0), none.remedies(0.2, true, true))
+                .is_none()
+        );
     }
 }

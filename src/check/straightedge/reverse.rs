@@ -183,7 +183,9 @@ mod tests {
     /// 45/2, 1996, straightedge reversal; from memory).
     #[test]
     fn mean_is_the_panel_and_half_the_difference_the_straightedge() {
-        let panel: Vec<f64> = (0..50).map(|i| 0.3 * (0.2 * f64::from(i)).sin() + 1.0).collect();
+        let panel: Vec<f64> = (0..50)
+            .map(|i| 0.3 * (0.2 * f64::from(i)).sin() + 1.0)
+            .collect();
         let rule: Vec<f64> = (0..50).map(|i| 0.05 * (0.5 * f64::from(i)).cos()).collect();
         let first: Vec<f64> = panel.iter().zip(&rule).map(|(p, s)| p + s).collect();
         let second: Vec<f64> = panel.iter().zip(&rule).map(|(p, s)| p - s).collect();

@@ -105,6 +105,46 @@ pub fn advise(budget: &[BudgetPart]) -> &'static str {
     }
 }
 
+/// A single change of how the photo is taken, and what it would leave of the interval.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Remedy {
+    /// What to do, without a full stop.
+    pub words: String,
+    /// Half-width of the interval it would leave, mm, everything else being as it is.
+    pub u95_mm: f64,
+}
+
+/// A change that leaves more than this share of the interval is not worth a photo.
+const WORTH: f64 = 0.93;
+
+/// Of several changes the one that would leave the least, when that is worth another photo.
+pub fn most_helpful(u95_mm: f64, remedies: Vec<Remedy>) -> Option<Remedy> {
+    remedies
+        .into_iter()
+        .filter(|r| r.u95_mm <= WORTH * u95_mm)
+        .min_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm))
+}
+
+/// The change that would help most in a sentence, with what it would leave.
+pub fn advise_change(u95_mm: f64, remedies: Vec<Remedy>) -> Option<String> {
+    let best = most_helpful(u95_mm, remedies)?;
+    let places = if best.u95_mm < 0.0095 { 3 } else { 2 };
+    Some(format!(
+        "What would help most: {}; ± {:.places$} mm would become about ± {:.places$} mm.",
+        lower_first(&best.words),
+        u95_mm,
+        best.u95_mm
+    ))
+}
+
+fn lower_first(words: &str) -> String {
+    let mut out = words.to_string();
+    if let Some(first) = out.get_mut(0..1) {
+        first.make_ascii_lowercase();
+    }
+    out
+}
+
 /// Judges a figure and says why: the verdict a result carries. `what` names the figure ("straightness", "step"), `budget`
 /// are the parts of its interval.
 ///
@@ -115,6 +155,19 @@ pub fn judge(
     measured: Measured,
     tol_mm: f64,
     budget: &[BudgetPart],
+) -> Result<Verdict, VerdictError> {
+    judge_advised(what, measured, tol_mm, advise(budget))
+}
+
+/// As [`judge`], with what to change already worked out.
+///
+/// # Errors
+/// Those of [`decide`].
+pub fn judge_advised(
+    what: &str,
+    measured: Measured,
+    tol_mm: f64,
+    advice: &str,
 ) -> Result<Verdict, VerdictError> {
     let result = decide(measured, tol_mm)?;
     let Measured { value, u95 } = measured;
@@ -131,7 +184,6 @@ pub fn judge(
             format!("{figure}: even at its smallest, {near:.digits$} mm, it is beyond {tol}.")
         }
         Outcome::Undecided => {
-            let advice = advise(budget);
             format!("{figure} may lie on either side of {tol}. {advice}")
         }
     };

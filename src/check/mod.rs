@@ -6,6 +6,7 @@ pub mod line;
 pub mod lows;
 pub mod partner;
 pub mod radii;
+pub mod straightedge;
 
 use crate::area::AreaError;
 use crate::budget::BudgetPart;
@@ -91,6 +92,9 @@ pub enum CheckError {
     /// The area.
     #[error(transparent)]
     Area(#[from] AreaError),
+    /// The straightedge.
+    #[error(transparent)]
+    Straightedge(#[from] straightedge::StraightedgeError),
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),

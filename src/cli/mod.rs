@@ -20,6 +20,7 @@ mod partner;
 mod photos;
 mod progress;
 mod radii;
+mod straightedge;
 mod terminal;
 
 use clap::{CommandFactory, Parser, Subcommand};
@@ -68,6 +69,7 @@ enum Command {
     Gauge(gauge::GaugeArgs),
     Partner(partner::PartnerArgs),
     Lens(lens::LensArgs),
+    Straightedge(straightedge::StraightedgeArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
     Man(manual::ManArgs),
@@ -102,6 +104,7 @@ fn dispatch(command: &Command) -> Result<Ending, Failure> {
         Command::Gauge(args) => gauge::run(args),
         Command::Partner(args) => partner::run(args),
         Command::Lens(args) => lens::run(args),
+        Command::Straightedge(args) => straightedge::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),

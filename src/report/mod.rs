@@ -17,6 +17,7 @@ mod scene;
 pub mod shop;
 mod shrink;
 pub mod skim_sheet;
+pub mod straightedge;
 pub mod text;
 mod vector;
 pub mod words;

@@ -2,6 +2,7 @@
 
 use super::drawing::{ADD, Colour, DOUBT, GOOD, GREY, INK, Paint, TAKE_DOWN, WHITE};
 use super::words::plus_minus;
+use crate::check::Head;
 use crate::check::line::{LineFigures, LineResult, Wave, WaveDo};
 use crate::units::Measured;
 use crate::verdict::Outcome;
@@ -83,9 +84,14 @@ pub fn wave_label(wave: &Wave) -> String {
     format!("{what} {:.places$} mm", wave.height_mm.value.abs())
 }
 
-/// Sign, word and colours (ground, letters) of a verdict; nothing to say without a tolerance.
+/// Sign, word and colours (ground, letters) of a line's verdict; nothing to say without a tolerance.
 pub fn verdict(result: &LineResult) -> Option<(&'static str, String, Colour, Colour)> {
-    let verdict = result.head.verdict.as_ref()?;
+    verdict_of(&result.head)
+}
+
+/// The same of any check's.
+pub fn verdict_of(head: &Head) -> Option<(&'static str, String, Colour, Colour)> {
+    let verdict = head.verdict.as_ref()?;
     let tol = super::words::short(verdict.tol_mm, 3);
     Some(match verdict.result {
         Outcome::Within => ("✓", format!("WITHIN {tol} mm"), GOOD, WHITE),

@@ -16,6 +16,7 @@
 pub mod adjust;
 pub mod carry;
 pub mod chord;
+
 pub mod cover;
 pub mod homography;
 pub mod joint;

@@ -704,6 +704,24 @@ impl Scale {
         self.frame.axis_rad
     }
 
+    /// Distance from the camera to the middle of the first card, mm.
+    pub fn distance_mm(&self) -> f64 {
+        self.state.translation.norm()
+    }
+
+    /// Where the camera stands: in the first card's frame, mm, x and y along the printed face, z into the panel (so below
+    /// zero).
+    pub fn camera_mm(&self) -> Vector3<f64> {
+        let eye = self.state.rotation.inverse() * -self.state.translation;
+        let (s, c) = self.state.surface.axis_rad.sin_cos();
+        let origin = self.state.surface.origin;
+        Vector3::new(
+            origin.x + eye.x * c - eye.y * s,
+            origin.y + eye.x * s + eye.y * c,
+            eye.z,
+        )
+    }
+
     /// The lens as adjusted.
     pub fn lens(&self) -> Lens {
         self.state.lens

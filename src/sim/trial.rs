@@ -1,14 +1,16 @@
 //! Checks tried on made-up photos: does the interval hold the truth as often as it says?
 
 use super::camera::stored_lens;
-use super::{Scene, Truth, render};
+use super::rule::{self, RuleScene};
+use super::{Scene, Truth, bench, render};
 use crate::card::Layout;
 use crate::check::line::{LineOptions, LineResult, join, measure, prepare};
 use crate::check::partner::{self, Lay, PartnerOptions, SideCurve};
 use crate::check::radii::{RadiiOptions, stripe as stripe_check};
+use crate::check::straightedge::{self, Rests, StraightedgeOptions};
 use crate::check::{CheckError, Setup};
 use crate::fit::zone::minimum_zone;
-use crate::lens::LensFile;
+use crate::lens::{Lens, LensFile};
 use crate::units::{Mm, Px};
 use nalgebra::Point2;
 
@@ -37,7 +39,7 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
     let n = truth.line.px.len();
     let setup = Setup {
         layouts: Some(scene.cards.iter().map(|c| c.layout.clone()).collect()),
-        lens: with_lens.then(|| lens_file(&truth, photo.facts.orientation)),
+        lens: with_lens.then(|| lens_file(&truth.lens, photo.facts.orientation)),
         ..Setup::default()
     };
     let options = LineOptions {
@@ -72,7 +74,7 @@ pub fn stripe(scene: &Scene, with_lens: bool) -> Result<StripeTrial, CheckError>
     let (photo, truth) = render(scene);
     let setup = Setup {
         layouts: Some(scene.cards.iter().map(|c| c.layout.clone()).collect()),
-        lens: with_lens.then(|| lens_file(&truth, photo.facts.orientation)),
+        lens: with_lens.then(|| lens_file(&truth.lens, photo.facts.orientation)),
         ..Setup::default()
     };
     let options = RadiiOptions {
@@ -131,7 +133,7 @@ pub fn joined(scenes: &[Scene]) -> Result<Trial, CheckError> {
         photo.name = k.to_string();
         setup = Setup {
             layouts: Some(layouts.clone()),
-            lens: Some(lens_file(&truth, photo.facts.orientation)),
+            lens: Some(lens_file(&truth.lens, photo.facts.orientation)),
             ..Setup::default()
         };
         let n = truth.line.px.len();
@@ -180,7 +182,7 @@ pub fn partners(scenes: &[Scene; 2]) -> Result<Trial, CheckError> {
         let n = truth.line.px.len();
         let setup = Setup {
             layouts: Some(scene.cards.iter().map(|c| c.layout.clone()).collect()),
-            lens: Some(lens_file(&truth, photo.facts.orientation)),
+            lens: Some(lens_file(&truth.lens, photo.facts.orientation)),
             ..Setup::default()
         };
         let options = LineOptions {
@@ -212,9 +214,87 @@ pub fn partners(scenes: &[Scene; 2]) -> Result<Trial, CheckError> {
     })
 }
 
+/// What one photo of a straightedge came to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GapTrial {
+    /// Places compared: nicks, dirt and the last 3 mm at each end left out.
+    pub points: usize,
+    /// Places whose true gap lies within the answer's interval.
+    pub inside: usize,
+    /// Rms of the gap's error, mm.
+    pub error_mm: f64,
+    /// Median half-width of the interval, mm.
+    pub u95_mm: f64,
+    /// Whether the true largest gap lies within its interval (the straightedge's last 8 mm counted or not, whichever is
+    /// nearer).
+    pub largest_inside: bool,
+    /// Whether it is told how it rests.
+    pub rests_right: bool,
+}
+
+/// Takes the photo of a straightedge, finds and measures its gap, and compares with the truth.
+///
+/// # Errors
+/// What the check says.
+pub fn straightedge(scene: &RuleScene) -> Result<GapTrial, CheckError> {
+    let (photo, cards) = bench::render(&scene.bench);
+    let setup = Setup {
+        layouts: Some(cards.iter().map(|c| c.layout.clone()).collect()),
+        lens: Some(lens_file(&scene.bench.lens, photo.facts.orientation)),
+        ..Setup::default()
+    };
+    let got = straightedge::measure(&photo, &setup, &StraightedgeOptions::default())?;
+    let (first, last) = match (scene.s_mm.first(), scene.s_mm.last()) {
+        (Some(a), Some(b)) => (*a, *b),
+        _ => (0.0, 0.0),
+    };
+    let x: Vec<f64> = scene.rule_px.iter().map(|p| p.0.x).collect();
+    let (mut error, mut u95, mut inside) = (Vec::new(), Vec::new(), 0);
+    for (row, px) in got.gap.iter().zip(&got.rule_px) {
+        let s = interpolate(&x, &scene.s_mm, px[0]);
+        let flawed = scene
+            .flaws_mm
+            .iter()
+            .any(|f| s > f[0] - 1.0 && s < f[1] + 1.0);
+        if flawed || s < first + 3.0 || s > last - 3.0 {
+            continue;
+        }
+        let miss = row.gap_mm - interpolate(&scene.s_mm, &scene.gap_mm, s);
+        inside += usize::from(miss.abs() <= row.u95_mm);
+        error.push(miss);
+        u95.push(row.u95_mm);
+    }
+    let largest = |margin: f64| {
+        scene
+            .s_mm
+            .iter()
+            .zip(&scene.gap_mm)
+            .filter(|(s, _)| **s >= first + margin && **s <= last - margin)
+            .map(|(_, g)| *g)
+            .fold(0.0, f64::max)
+    };
+    let (value, u) = (got.max_gap_mm.value, got.max_gap_mm.u95);
+    let rests = match scene.rests {
+        rule::Rests::Rocks => Rests::Rocks,
+        rule::Rests::Bridges => Rests::Bridges,
+        rule::Rests::Even => Rests::Even,
+    };
+    let points = error.len();
+    let square: f64 = error.iter().map(|e| e * e).sum();
+    u95.sort_by(f64::total_cmp);
+    Ok(GapTrial {
+        points,
+        inside,
+        error_mm: (square / points.max(1) as f64).sqrt(),
+        u95_mm: u95.get(points / 2).copied().unwrap_or(f64::INFINITY),
+        largest_inside: value + u >= largest(8.0) && value - u <= largest(0.0),
+        rests_right: got.rests == rests,
+    })
+}
+
 /// The lens as its file has it: in the frame of the stored pixels.
-fn lens_file(truth: &Truth, orientation: u8) -> LensFile {
-    let l = stored_lens(&truth.lens, orientation);
+fn lens_file(lens: &Lens, orientation: u8) -> LensFile {
+    let l = stored_lens(lens, orientation);
     LensFile {
         model: "brown-conrady".into(),
         width: l.width,

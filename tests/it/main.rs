@@ -11,3 +11,4 @@ mod partner;
 mod pictures;
 mod radii;
 mod scratch;
+mod straightedge;

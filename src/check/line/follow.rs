@@ -1,8 +1,9 @@
 //! The line at full size: along the guide, where it is there, to a few hundredths of a pixel.
 
-use super::guide::{Guide, Quad, masked};
+use super::guide::Guide;
 use crate::photo::Photo;
 use crate::scale::Scale;
+use crate::scale::cover::{Quad, masked};
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::trace::TraceError;
 use crate::trace::edge::{EdgeOptions, Located, locate, spread_out};

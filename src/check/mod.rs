@@ -1,6 +1,8 @@
 //! The checks: each strings together photo, card, trace, scale and fit into one result of plain data.
 
+pub mod cover;
 pub mod line;
+pub mod section;
 
 use crate::budget::BudgetPart;
 use crate::card::{Card, CardError, Layout};
@@ -82,6 +84,9 @@ pub enum CheckError {
     /// The trace.
     #[error(transparent)]
     Trace(#[from] TraceError),
+    /// The section.
+    #[error(transparent)]
+    Section(#[from] section::SectionError),
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),

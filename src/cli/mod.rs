@@ -14,6 +14,7 @@ mod manual;
 mod output;
 mod photos;
 mod progress;
+mod section;
 mod terminal;
 
 use clap::{CommandFactory, Parser, Subcommand};
@@ -57,6 +58,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Line(line::LineArgs),
+    Section(section::SectionArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
     Man(manual::ManArgs),
@@ -86,6 +88,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
 fn dispatch(command: &Command) -> Result<Ending, Failure> {
     match command {
         Command::Line(args) => line::run(args),
+        Command::Section(args) => section::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),

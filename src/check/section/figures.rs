@@ -1,0 +1,332 @@
+//! From the traced edge to its figures: form, radius, turn, with u95 and budget.
+//!
+//! Radius and turn are a least-squares fit to the distances, so what any error of the places does to them follows from the
+//! fit's own weights: the edge's noise by the joint fit's covariance, the scale's parameters by source, and what the edge's
+//! own model may be off (the side face's shade, a shadow in contact), taken as one offset for each flank and for the arc.
+
+use super::follow::Edge;
+use super::{Choice, Fitted, Object, SectionError, SectionRequest, SectionResult};
+use crate::budget::{BudgetPart, Part, combine, gather};
+use crate::card::Card;
+use crate::check::{CheckError, Head, SCHEMA, cards_seen};
+use crate::fit::section::{Form, Section, SectionOptions, fit_section};
+use crate::fit::corner::Piece;
+use crate::photo::Photo;
+use crate::scale::{Placed, Scale};
+use crate::solve::noise::Whitener;
+use crate::units::{K95, Measured, Mm, Px};
+use crate::verdict::judge;
+use nalgebra::{DMatrix, DVector, Point2, Vector2};
+
+/// What the figures are made from.
+pub struct Traced<'a> {
+    /// The photo.
+    pub photo: &'a Photo,
+    /// Its cards.
+    pub cards: &'a [Card],
+    /// Scale.
+    pub scale: &'a Scale,
+    /// The edge.
+    pub edge: &'a Edge,
+    /// From the edge into the material, card frame.
+    pub into_material: Vector2<f64>,
+    /// Height of the edge above the card, mm.
+    pub height_mm: f64,
+    /// Whether a lens file was used.
+    pub lens: bool,
+}
+
+/// Doubt of the edge's model that averaging along it does not lower: one offset for each flank and for the arc, one
+/// standard deviation, px (ours: what photos rendered with known truth show, 0.05 to 0.15).
+const MODEL_U_PX: f64 = 0.06;
+/// A thickness that was not given is taken as 0 with this standard uncertainty, mm: sheet and board up to 3 mm.
+const THICKNESS_U_MM: f64 = 1.5;
+
+/// Fits, and puts the answer together.
+///
+/// # Errors
+/// [`CheckError`].
+pub fn answer(
+    traced: &Traced,
+    request: &SectionRequest,
+    mut warnings: Vec<String>,
+) -> Result<SectionResult, CheckError> {
+    let px: Vec<Px> = traced.edge.points.iter().map(|p| p.px).collect();
+    let placed = traced
+        .scale
+        .carry_above(&px, traced.height_mm)
+        .ok_or(SectionError::Faint)?;
+    let options = SectionOptions {
+        into_material: traced.into_material,
+        ..SectionOptions::default()
+    };
+    let section = fit_section(&placed.points, &options)?;
+    let middle = px[px.len() / 2];
+    let mm_per_px = traced.scale.mm_per_px(middle).unwrap_or(0.0);
+    let doubt = Doubt::of(&section, &placed, mm_per_px).ok_or(SectionError::Faint)?;
+    let mut radius = doubt.budget(0, section.radius_mm.u);
+    let mut turn = doubt.budget(1, section.turn_deg.u);
+    if request.thickness_mm.is_none() {
+        warnings.push(
+            "the thickness was not given: measured as if the edge lay in the card's plane; give it with --thickness"
+                .into(),
+        );
+        let share = THICKNESS_U_MM * mm_per_px / focal(traced) ;
+        radius.push(BudgetPart::from_u(Part::Bow, share * section.radius_mm.value));
+    }
+    let radius = gather(&radius);
+    turn = gather(&turn);
+    let sharp = section.form == Form::Sharp;
+    let radius_mm = (!sharp).then(|| Measured {
+        value: section.radius_mm.value,
+        u95: combine(&radius),
+    });
+    let turn_deg = match &section.crown {
+        Some(arc) => Measured {
+            value: arc.span_deg,
+            u95: (arc.span_deg * combine(&radius) / arc.radius_mm).max(1e-4),
+        },
+        None => Measured {
+            value: section.turn_deg.value,
+            u95: combine(&turn).max(1e-4),
+        },
+    };
+    let verdict = match (request.want_mm, request.tol_mm, radius_mm) {
+        (Some(want), Some(tol), Some(r)) => Some(judge(
+            "radius less wanted",
+            Measured {
+                value: r.value - want,
+                u95: r.u95,
+            },
+            tol,
+            &radius,
+        )?),
+        _ => None,
+    };
+    let outline = outline(&section, &placed.points, 0.5);
+    let next = String::new();
+    Ok(SectionResult {
+        head: Head {
+            schema: SCHEMA.into(),
+            check: "section".into(),
+            photo: traced.photo.name.clone(),
+            card: cards_seen(traced.cards, traced.scale),
+            lens: traced.lens,
+            mm_per_px,
+            warnings,
+            budget: radius,
+            verdict,
+        },
+        form: section.form.into(),
+        object: Object::Template,
+        radius_mm,
+        turn_deg,
+        flanks_mm: section.flank_mm,
+        profile_mm: placed.points.iter().map(|p| [p.0.x, p.0.y]).collect(),
+        profile_px: px.iter().map(|p| [p.0.x, p.0.y]).collect(),
+        deviation_mm: section.deviation_mm.clone(),
+        rms_mm: section.rms_mm,
+        fitted: fitted(traced, &section, &outline),
+        thickness_mm: traced.height_mm,
+        choice: Choice {
+            rounded: section.rounded.map(|c| c.score),
+            sharp: section.sharp.map(|c| c.score),
+            crown: section.arc.map(|c| c.score),
+        },
+        next,
+    })
+}
+
+/// Focal length, px: what a height does to the scale is height over distance, and a pixel covers distance over focal length.
+fn focal(traced: &Traced) -> f64 {
+    traced.scale.lens().fx
+}
+
+fn fitted(traced: &Traced, section: &Section, outline: &[Mm]) -> Fitted {
+    let pair = |p: Point2<f64>| [p.x, p.y];
+    let on_photo = super::follow::on_photo(traced.scale, outline, traced.height_mm);
+    let arc_mm = match (&section.corner, &section.crown) {
+        (Some(c), _) if c.radius > 0.0 => {
+            let half = 0.5 * c.radius * c.turn;
+            Some([pair(c.point(-half)), pair(c.point(half))])
+        }
+        (None, Some(_)) => outline.first().zip(outline.last()).map(|(a, b)| [pair(a.0), pair(b.0)]),
+        _ => None,
+    };
+    Fitted {
+        outline_mm: outline.iter().map(|p| pair(p.0)).collect(),
+        outline_px: on_photo.into_iter().map(pair).collect(),
+        arc_mm,
+        centre_mm: match (&section.corner, &section.crown) {
+            (Some(c), _) if c.radius > 0.0 => Some(pair(c.centre())),
+            (None, Some(arc)) => arc.centre.map(|c| pair(c.0)),
+            _ => None,
+        },
+        corner_mm: section.corner.map(|c| pair(c.at)),
+    }
+}
+
+/// Places along the fitted form beside the points, in their order, about `step` mm apart.
+pub fn outline(section: &Section, points: &[Mm], step: f64) -> Vec<Mm> {
+    match (&section.corner, &section.crown) {
+        (Some(corner), _) => {
+            let along: Vec<f64> = points
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| section.used.get(*i).copied().unwrap_or(true))
+                .map(|(_, p)| corner.see(p.0).along)
+                .collect();
+            let low = along.iter().copied().fold(f64::INFINITY, f64::min);
+            let high = along.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let n = ((high - low) / step).ceil().clamp(1.0, 20_000.0) as usize;
+            let back = along.first() > along.last();
+            (0..=n)
+                .map(|k| {
+                    let t = k as f64 / n as f64;
+                    let t = if back { 1.0 - t } else { t };
+                    Mm(corner.point(low + (high - low) * t))
+                })
+                .collect()
+        }
+        (None, Some(arc)) => points
+            .iter()
+            .map(|p| match arc.centre {
+                Some(c) => {
+                    let d = p.0 - c.0;
+                    Mm(c.0 + d * (arc.radius_mm / d.norm().max(1e-9)))
+                }
+                None => *p,
+            })
+            .collect(),
+        (None, None) => points.to_vec(),
+    }
+}
+
+/// What errors of the places do to radius (mm) and turn (degrees).
+struct Doubt {
+    /// By source of the scale: standard uncertainties of radius and turn.
+    scale: Vec<(Part, [f64; 2])>,
+    /// By the edge's model.
+    model: [f64; 2],
+}
+
+impl Doubt {
+    fn of(section: &Section, placed: &Placed, mm_per_px: f64) -> Option<Doubt> {
+        let used: Vec<usize> = (0..placed.points.len())
+            .filter(|i| section.used.get(*i).copied().unwrap_or(true))
+            .collect();
+        // Distances' derivatives by the unknowns and by the place, and which piece each point lies on.
+        let mut rows: Vec<(Vec<f64>, Vector2<f64>, usize, f64)> = Vec::new();
+        for i in &used {
+            let p = placed.points[*i].0;
+            match (&section.corner, &section.crown) {
+                (Some(corner), _) => {
+                    let seen = corner.see(p);
+                    let piece = match seen.piece {
+                        Piece::First => 0,
+                        Piece::Arc => 1,
+                        Piece::Second => 2,
+                    };
+                    let free = if section.form == Form::Sharp { 4 } else { 5 };
+                    rows.push((
+                        seen.by[..free].to_vec(),
+                        Vector2::new(-seen.by[0], -seen.by[1]),
+                        piece,
+                        seen.along,
+                    ));
+                }
+                (None, Some(arc)) => {
+                    let c = arc.centre?;
+                    let n = (p - c.0).normalize();
+                    rows.push((vec![-n.x, -n.y, -1.0], n, 0, 0.0));
+                }
+                (None, None) => return None,
+            }
+        }
+        let free = rows.first()?.0.len();
+        let n = rows.len();
+        let mut s: Vec<f64> = rows.iter().map(|r| r.3).collect();
+        if section.crown.is_some() {
+            s = used.iter().map(|i| placed.points[*i].0).collect::<Vec<_>>().windows(2).fold(
+                vec![0.0],
+                |mut s, p| {
+                    s.push(s[s.len() - 1] + (p[1] - p[0]).norm());
+                    s
+                },
+            );
+            s.truncate(n);
+        } else if s.first() > s.last() {
+            s.iter_mut().for_each(|v| *v = -*v);
+        }
+        let whitener = Whitener::new(&s, &section.noise, None);
+        let mut jacobian = DMatrix::from_fn(n, free, |i, j| rows[i].0[j]);
+        for mut column in jacobian.column_iter_mut() {
+            whitener.apply(column.as_mut_slice());
+        }
+        // Unknowns in lengths of like size, so that the flat crown's normal matrix keeps its digits.
+        let size: Vec<f64> = (0..free).map(|k| jacobian.column(k).norm().max(1e-12)).collect();
+        for (k, mut column) in jacobian.column_iter_mut().enumerate() {
+            column /= size[k];
+        }
+        let factor = jacobian.clone().svd(true, true);
+        let answer = |mut d: Vec<f64>| -> Option<[f64; 2]> {
+            whitener.apply(&mut d);
+            // Minus: the form follows the points.
+            let x = factor.solve(&DVector::from_vec(d), 1e-14).ok()?;
+            let of = |k: usize| -x[k] / size[k];
+            Some(match (section.crown.is_some(), section.form) {
+                (true, _) => [of(2), 0.0],
+                (false, Form::Sharp) => [0.0, of(3).to_degrees()],
+                _ => [of(4), of(3).to_degrees()],
+            })
+        };
+        let parameters = placed.slopes.first()?[0].len();
+        let mut gains = Vec::with_capacity(parameters);
+        for k in 0..parameters {
+            let d: Vec<f64> = used
+                .iter()
+                .zip(&rows)
+                .map(|(i, r)| r.1.x * placed.slopes[*i][0][k] + r.1.y * placed.slopes[*i][1][k])
+                .collect();
+            gains.push(answer(d)?);
+        }
+        let scale = placed
+            .covariance
+            .iter()
+            .map(|(part, c)| {
+                let u = |which: usize| {
+                    let g = DVector::from_iterator(parameters, gains.iter().map(|g| g[which]));
+                    (g.transpose() * c * &g)[0].max(0.0).sqrt()
+                };
+                (*part, [u(0), u(1)])
+            })
+            .collect();
+        let mut model = [0.0f64; 2];
+        for piece in 0..3 {
+            let d: Vec<f64> = rows
+                .iter()
+                .map(|r| if r.2 == piece { MODEL_U_PX * mm_per_px } else { 0.0 })
+                .collect();
+            let g = answer(d)?;
+            for (m, g) in model.iter_mut().zip(g) {
+                *m = m.hypot(g);
+            }
+        }
+        Some(Doubt { scale, model })
+    }
+
+    /// Parts of the radius's (0) or the turn's (1) interval; `fit_u`: by the edge's noise.
+    fn budget(&self, which: usize, fit_u: f64) -> Vec<BudgetPart> {
+        let mut all = vec![
+            BudgetPart::from_u(Part::Edge, fit_u),
+            BudgetPart::from_u(Part::Fit, self.model[which]),
+        ];
+        all.extend(
+            self.scale
+                .iter()
+                .map(|(part, u)| BudgetPart::from_u(*part, u[which])),
+        );
+        let _ = K95;
+        all
+    }
+}

@@ -1,0 +1,439 @@
+//! Which thing on the bench is meant, and roughly where its edge toward the card runs.
+//!
+//! Spots unlike the bench that hang together are a thing; the largest near the card is meant, or the one at the points
+//! given. Its own colours, taken well inside it, then decide spot by spot between thing, bench and shadow (the bench's
+//! colours at less light), so that a shadow beside the edge does not count to the thing.
+
+use super::SectionError;
+use super::ground::{CELL_MM, Ground, averaged};
+use crate::check::cover::Quad;
+use crate::units::Mm;
+use nalgebra::{Matrix2, Matrix3, Point2, Vector2, Vector3};
+
+/// The thing's edge toward the card, coarse.
+#[derive(Debug, Clone)]
+pub struct Object {
+    /// Points along the edge every half millimetre, card frame, in order.
+    pub edge: Vec<Mm>,
+    /// Unit vector from the thing toward the card.
+    pub toward: Vector2<f64>,
+}
+
+/// Smallest thing that is looked at, mm²: a strip of 5 by 30 mm.
+const LEAST_MM2: f64 = 150.0;
+/// Shortest edge worth a section, mm.
+pub const SHORTEST_MM: f64 = 12.0;
+/// An edge that leans more than this from the card's side belongs to the thing's flank: its tangent (68°).
+const STEEP: f64 = 2.5;
+/// Step of the coarse edge, mm.
+const STEP_MM: f64 = 0.5;
+
+/// A card's sides in the first card's frame.
+struct Side {
+    middle: Point2<f64>,
+    axes: [Vector2<f64>; 2],
+    half: [f64; 2],
+}
+
+/// Finds the thing. `cards`: corners of each card in the first card's frame, mm; `near`: points given, mm.
+///
+/// # Errors
+/// [`SectionError`]: nothing there, nothing at the points.
+pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, SectionError> {
+    let cards: Vec<Side> = cards.iter().map(Side::of).collect();
+    let nothing = || {
+        if near.is_empty() {
+            SectionError::NoObject
+        } else {
+            SectionError::NoObjectNear
+        }
+    };
+    let smooth = ground.distance2(2);
+    let mut best: Option<(f64, Vec<bool>)> = None;
+    for least in [9.0, 20.0, 50.0] {
+        let over: Vec<bool> = smooth.iter().map(|d| *d > least).collect();
+        let over = opened(&over, ground.columns, ground.rows);
+        for part in parts(&over, ground.columns, ground.rows) {
+            let score = score(ground, &smooth, &part, &cards, near);
+            if score > 0.0 && best.as_ref().is_none_or(|b| score > b.0) {
+                let mut mask = vec![false; over.len()];
+                for i in part {
+                    mask[i] = true;
+                }
+                best = Some((score, mask));
+            }
+        }
+    }
+    let (_, mask) = best.ok_or_else(nothing)?;
+    let mask = refined(ground, mask);
+    let middle = centroid(ground, &mask).ok_or_else(nothing)?;
+    let toward = cards
+        .iter()
+        .map(|c| c.toward(middle))
+        .min_by(|a, b| a.0.total_cmp(&b.0))
+        .ok_or_else(nothing)?;
+    let mut ways = vec![toward.1];
+    if !near.is_empty() {
+        let t = toward.1;
+        ways.extend([-t, Vector2::new(-t.y, t.x), Vector2::new(t.y, -t.x)]);
+    }
+    // The edge toward the card, unless points given lie clearly nearer to another one.
+    let mut chosen: Option<(f64, Object)> = None;
+    for (k, toward) in ways.into_iter().enumerate() {
+        let Some(edge) = facing(ground, &mask, toward) else {
+            continue;
+        };
+        let far = near.iter().map(|n| nearest(&edge, n)).sum::<f64>() / near.len().max(1) as f64
+            + if k == 0 { 0.0 } else { 4.0 };
+        if chosen.as_ref().is_none_or(|c| far < c.0) {
+            chosen = Some((far, Object { edge, toward }));
+        }
+    }
+    chosen.map(|c| c.1).ok_or_else(nothing)
+}
+
+fn nearest(edge: &[Mm], to: &Mm) -> f64 {
+    edge.iter()
+        .map(|p| (p.0 - to.0).norm())
+        .fold(f64::INFINITY, f64::min)
+}
+
+impl Side {
+    fn of(quad: &Quad) -> Side {
+        let (x, y) = (quad[1] - quad[0], quad[3] - quad[0]);
+        Side {
+            middle: nalgebra::center(&quad[0], &quad[2]),
+            axes: [x.normalize(), y.normalize()],
+            half: [0.5 * x.norm(), 0.5 * y.norm()],
+        }
+    }
+
+    /// How far a place lies off the card, and the card's own direction from there to it.
+    fn toward(&self, from: Point2<f64>) -> (f64, Vector2<f64>) {
+        let d = from - self.middle;
+        let along = self.axes.map(|a| d.dot(&a));
+        let beyond = [along[0].abs() - self.half[0], along[1].abs() - self.half[1]];
+        let k = usize::from(beyond[1] > beyond[0]);
+        let far = beyond[0].max(0.0).hypot(beyond[1].max(0.0));
+        (far, self.axes[k] * -along[k].signum())
+    }
+}
+
+/// How likely a part is what is meant; 0 when it can't be.
+fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: &[Mm]) -> f64 {
+    let area = part.len() as f64 * CELL_MM * CELL_MM;
+    if area < LEAST_MM2 {
+        return 0.0;
+    }
+    let mut inside = vec![false; smooth.len()];
+    for i in part {
+        inside[*i] = true;
+    }
+    // Sides of cells toward the outside: the outline, a third too long on a slant.
+    let w = ground.columns;
+    let outline = part
+        .iter()
+        .map(|i| {
+            [i.wrapping_sub(1), i + 1, i.wrapping_sub(w), i + w]
+                .iter()
+                .filter(|j| !inside.get(**j).copied().unwrap_or(false))
+                .count()
+        })
+        .sum::<usize>() as f64
+        * CELL_MM;
+    let compact = 4.0 * std::f64::consts::PI * area / (outline * outline);
+    if compact < 0.06 {
+        return 0.0;
+    }
+    let mean = part.iter().map(|i| smooth[*i].min(100.0)).sum::<f64>() / part.len() as f64;
+    let place = |i: &usize| ground.mm(i % w, i / w).0;
+    let closeness = if near.is_empty() {
+        let gap = part
+            .iter()
+            .step_by(7)
+            .flat_map(|i| cards.iter().map(move |c| c.toward(place(i)).0))
+            .fold(f64::INFINITY, f64::min);
+        (-gap / 40.0).exp()
+    } else {
+        let gap = near
+            .iter()
+            .map(|n| {
+                part.iter()
+                    .step_by(3)
+                    .map(|i| (place(i) - n.0).norm())
+                    .fold(f64::INFINITY, f64::min)
+            })
+            .sum::<f64>()
+            / near.len() as f64;
+        (-gap / 10.0).exp()
+    };
+    area.min(3000.0) * (mean / 100.0).sqrt() * closeness * compact.min(0.3)
+}
+
+/// The thing by its own colours.
+fn refined(ground: &Ground, start: Vec<bool>) -> Vec<bool> {
+    let (w, h) = (ground.columns, ground.rows);
+    let Some(bench) = Likely::of(Vector3::zeros(), ground.scatter) else {
+        return start;
+    };
+    let shade = ground.scatter.fixed_view::<2, 2>(1, 1).into_owned();
+    let Some(hue) = shade.try_inverse() else {
+        return start;
+    };
+    let size = count(&start);
+    let mut allowed = start.clone();
+    for _ in 0..(10.0 / CELL_MM) as usize {
+        allowed = grown(&allowed, w, h);
+    }
+    let mut mask = start.clone();
+    for _ in 0..2 {
+        let mut core = mask.clone();
+        for _ in 0..5 {
+            let less = shrunk(&core, w, h);
+            if count(&less) * 4 < count(&mask) {
+                break;
+            }
+            core = less;
+        }
+        let own: Vec<Vector3<f64>> = (0..core.len())
+            .filter(|i| core[*i])
+            .filter_map(|i| ground.off[i])
+            .collect();
+        let Some(thing) = Likely::read(&own) else {
+            return start;
+        };
+        let rather: Vec<Option<f64>> = (0..mask.len())
+            .map(|i| {
+                let v = ground.off[i].filter(|_| allowed[i])?;
+                let c = Vector2::new(v[1], v[2]);
+                // Shadow: any less light down to a twelfth, the bench's hue.
+                let shadow = (c.transpose() * hue * c)[0]
+                    + determinant_ln(&shade)
+                    + 2.0 * 2.5f64.ln()
+                    - (2.0 * std::f64::consts::PI).ln()
+                    + if v[0] > 0.0 || v[0] < -2.5 { 20.0 } else { 0.0 };
+                Some((bench.far(v).min(shadow) - thing.far(v)).clamp(-15.0, 15.0))
+            })
+            .collect();
+        let rather = averaged(&rather, w, h, 1);
+        let next: Vec<bool> = rather.iter().map(|r| *r > 0.0).collect();
+        let next = opened(&next, w, h);
+        let Some(largest) = parts(&next, w, h)
+            .into_iter()
+            .max_by_key(|p| p.iter().filter(|i| core[**i]).count())
+        else {
+            return start;
+        };
+        mask = vec![false; next.len()];
+        for i in largest {
+            mask[i] = true;
+        }
+        fill(&mut mask, w, h);
+    }
+    let share = count(&mask) as f64 / size.max(1) as f64;
+    if (0.35..3.0).contains(&share) { mask } else { start }
+}
+
+fn determinant_ln(m: &Matrix2<f64>) -> f64 {
+    m.determinant().max(1e-12).ln()
+}
+
+/// A Gaussian of colours.
+struct Likely {
+    middle: Vector3<f64>,
+    inverse: Matrix3<f64>,
+    size_ln: f64,
+}
+
+impl Likely {
+    fn of(middle: Vector3<f64>, scatter: Matrix3<f64>) -> Option<Likely> {
+        Some(Likely {
+            middle,
+            inverse: scatter.try_inverse()?,
+            size_ln: scatter.determinant().max(1e-18).ln(),
+        })
+    }
+
+    /// From cells of one thing: medians, and scatter of the nearer nine tenths.
+    fn read(cells: &[Vector3<f64>]) -> Option<Likely> {
+        let of = |k: usize| cells.iter().map(|c| c[k]).collect::<Vec<f64>>();
+        let mut middle = Vector3::zeros();
+        let mut scatter = Matrix3::zeros();
+        for k in 0..3 {
+            middle[k] = crate::solve::robust::median(&mut of(k))?;
+            let off: Vec<f64> = of(k).iter().map(|v| v - middle[k]).collect();
+            let sd = crate::solve::robust::spread(&off)?;
+            // The thing's own light changes along it more than its scatter tells.
+            scatter[(k, k)] = sd * sd + if k == 0 { 0.08f64.powi(2) } else { 0.03f64.powi(2) };
+        }
+        Likely::of(middle, scatter)
+    }
+
+    /// Minus twice the log likelihood, but for a constant.
+    fn far(&self, v: Vector3<f64>) -> f64 {
+        let d = v - self.middle;
+        (d.transpose() * self.inverse * d)[0] + self.size_ln
+    }
+}
+
+fn count(mask: &[bool]) -> usize {
+    mask.iter().filter(|m| **m).count()
+}
+
+fn grown(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    around(mask, w, h, |here, beside| here || beside.contains(&true))
+}
+
+fn shrunk(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    around(mask, w, h, |here, beside| here && !beside.contains(&false))
+}
+
+fn opened(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    grown(&shrunk(mask, w, h), w, h)
+}
+
+fn around(mask: &[bool], w: usize, h: usize, of: impl Fn(bool, [bool; 4]) -> bool) -> Vec<bool> {
+    (0..mask.len())
+        .map(|i| {
+            let (x, y) = (i % w, i / w);
+            let here = mask[i];
+            // Beyond the map it goes on as here.
+            let at = |there: bool, j: usize| if there { mask[j] } else { here };
+            of(
+                here,
+                [
+                    at(x > 0, i.wrapping_sub(1)),
+                    at(x + 1 < w, i + 1),
+                    at(y > 0, i.wrapping_sub(w)),
+                    at(y + 1 < h, i + w),
+                ],
+            )
+        })
+        .collect()
+}
+
+/// Parts that hang together by their sides.
+fn parts(mask: &[bool], w: usize, h: usize) -> Vec<Vec<usize>> {
+    let mut seen = vec![false; mask.len()];
+    let mut out = Vec::new();
+    for first in 0..mask.len() {
+        if !mask[first] || seen[first] {
+            continue;
+        }
+        let mut part = vec![first];
+        seen[first] = true;
+        let mut next = 0;
+        while next < part.len() {
+            let i = part[next];
+            next += 1;
+            let (x, y) = (i % w, i / w);
+            let beside = [
+                (x > 0).then(|| i - 1),
+                (x + 1 < w).then(|| i + 1),
+                (y > 0).then(|| i - w),
+                (y + 1 < h).then(|| i + w),
+            ];
+            for j in beside.into_iter().flatten() {
+                if mask[j] && !seen[j] {
+                    seen[j] = true;
+                    part.push(j);
+                }
+            }
+        }
+        out.push(part);
+    }
+    out
+}
+
+/// Fills what is closed in.
+fn fill(mask: &mut [bool], w: usize, h: usize) {
+    let open: Vec<bool> = mask.iter().map(|m| !m).collect();
+    for part in parts(&open, w, h) {
+        let closed = part.iter().all(|i| {
+            let (x, y) = (i % w, i / w);
+            x > 0 && y > 0 && x + 1 < w && y + 1 < h
+        });
+        if closed {
+            for i in part {
+                mask[i] = true;
+            }
+        }
+    }
+}
+
+fn centroid(ground: &Ground, mask: &[bool]) -> Option<Point2<f64>> {
+    let (mut sum, mut n) = (Vector2::zeros(), 0.0);
+    for i in (0..mask.len()).filter(|i| mask[*i]) {
+        sum += ground.mm(i % ground.columns, i / ground.columns).0.coords;
+        n += 1.0;
+    }
+    (n > 0.0).then(|| Point2::from(sum / n))
+}
+
+/// The edge toward a direction: for each place along, the outermost spot; broken where it drops steeply, the longest
+/// stretch kept.
+fn facing(ground: &Ground, mask: &[bool], toward: Vector2<f64>) -> Option<Vec<Mm>> {
+    let along = Vector2::new(-toward.y, toward.x);
+    let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
+    for i in (0..mask.len()).filter(|i| mask[*i]) {
+        let p = ground.mm(i % ground.columns, i / ground.columns).0.coords;
+        for (k, v) in [p.dot(&along), p.dot(&toward)].into_iter().enumerate() {
+            low[k] = low[k].min(v);
+            high[k] = high[k].max(v);
+        }
+    }
+    let inside = |a: f64, b: f64| {
+        let p = along * a + toward * b;
+        let x = ((p.x - ground.origin.x) / CELL_MM).round();
+        let y = ((p.y - ground.origin.y) / CELL_MM).round();
+        x >= 0.0
+            && y >= 0.0
+            && (x as usize) < ground.columns
+            && (y as usize) < ground.rows
+            && mask[y as usize * ground.columns + x as usize]
+    };
+    let n = ((high[0] - low[0]) / STEP_MM) as usize + 1;
+    let height: Vec<Option<f64>> = (0..n)
+        .map(|k| {
+            let a = low[0] + STEP_MM * k as f64;
+            let mut b = high[1] + CELL_MM;
+            while b > low[1] - CELL_MM {
+                // A speck in front of the edge is thinner than this.
+                if inside(a, b) && inside(a, b - 0.7) && inside(a, b - 1.4) {
+                    return Some(b);
+                }
+                b -= 0.5 * CELL_MM;
+            }
+            None
+        })
+        .collect();
+    let mut stretches: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
+    for (k, b) in height.iter().enumerate() {
+        let a = low[0] + STEP_MM * k as f64;
+        let Some(b) = b else {
+            stretches.push(Vec::new());
+            continue;
+        };
+        // The drop over a millimetre and a half about here.
+        let drop = [k.wrapping_sub(3), k + 3]
+            .iter()
+            .filter_map(|j| height.get(*j).copied().flatten())
+            .map(|o| (o - b).abs() / (3.0 * STEP_MM))
+            .fold(0.0, f64::max);
+        if drop > STEEP {
+            stretches.push(Vec::new());
+        } else if let Some(s) = stretches.last_mut() {
+            s.push((a, *b));
+        }
+    }
+    let longest = stretches.into_iter().max_by_key(Vec::len)?;
+    if (longest.len() as f64) * STEP_MM < SHORTEST_MM {
+        return None;
+    }
+    Some(
+        longest
+            .into_iter()
+            .map(|(a, b)| Mm(Point2::from(along * a + toward * b)))
+            .collect(),
+    )
+}

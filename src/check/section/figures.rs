@@ -188,18 +188,33 @@ pub fn outline(section: &Section, points: &[Mm], step: f64) -> Vec<Mm> {
                 })
                 .collect()
         }
-        (None, Some(arc)) => points
-            .iter()
-            .map(|p| match arc.centre {
-                Some(c) => {
-                    let d = p.0 - c.0;
-                    Mm(c.0 + d * (arc.radius_mm / d.norm().max(1e-9)))
-                }
-                None => *p,
-            })
-            .collect(),
+        (None, Some(arc)) => match arc.centre {
+            Some(c) => round(c.0, arc.radius_mm, points, step),
+            None => points.first().into_iter().chain(points.last()).copied().collect(),
+        },
         (None, None) => points.to_vec(),
     }
+}
+
+/// Places along a round, from beside the first point to beside the last.
+fn round(centre: Point2<f64>, radius: f64, points: &[Mm], step: f64) -> Vec<Mm> {
+    let (Some(first), Some(last)) = (points.first(), points.last()) else {
+        return Vec::new();
+    };
+    let from = first.0 - centre;
+    let turn = |p: &Mm| {
+        let d = p.0 - centre;
+        from.perp(&d).atan2(from.dot(&d))
+    };
+    let sweep = turn(last);
+    let n = ((sweep.abs() * radius / step).ceil()).clamp(1.0, 20_000.0) as usize;
+    let start = from.y.atan2(from.x);
+    (0..=n)
+        .map(|k| {
+            let (s, c) = (start + sweep * k as f64 / n as f64).sin_cos();
+            Mm(centre + Vector2::new(c, s) * radius)
+        })
+        .collect()
 }
 
 /// What errors of the places do to radius (mm) and turn (degrees).

@@ -85,6 +85,8 @@ pub struct EdgePoint {
     pub outward: Vector2<f64>,
 }
 
+pub fn faint(at: &str) -> SectionError { if std::env::var("FP_DEBUG").is_ok() { eprintln!("DBG {at}"); } SectionError::Faint }
+pub fn dump(what: &str, p: impl Iterator<Item = Point2<f64>>) { if std::env::var("FP_DEBUG").is_ok() { eprintln!("DUMP {what} {:?}", p.map(|p| [p.x, p.y]).collect::<Vec<_>>()); } }
 /// Light added before the logarithm.
 const LIFT: f32 = 0.015;
 
@@ -105,7 +107,7 @@ pub fn snapped(
     mm_per_px: f64,
 ) -> Result<Vec<EdgePoint>, SectionError> {
     let columns =
-        Columns::along(coarse, (2.0 / mm_per_px).max(6.0), outside).ok_or(SectionError::Faint)?;
+        Columns::along(coarse, (2.0 / mm_per_px).max(6.0), outside).ok_or(faint("f1"))?;
     let half = ((REACH_MM / mm_per_px) as usize).clamp(8, 60) + 6;
     let strip = columns.strip(photo, quads, half);
     let n = columns.centre.len();
@@ -178,7 +180,7 @@ pub fn snapped(
             gap_cost: 8.0,
         },
     )
-    .ok_or(SectionError::Faint)?;
+    .ok_or(faint("f2"))?;
     // The cost of a row is the sum up to and with it: the edge lies half a row further out.
     let off: Vec<f64> = path
         .rows
@@ -207,8 +209,8 @@ pub fn snapped(
         let (a, b) = (c.saturating_sub(window), (c + window + 1).min(n));
         2 * (a..b).filter(|k| clear[*k]).count() > b - a
     };
-    let first = (0..n).find(|c| good(*c)).ok_or(SectionError::Faint)?;
-    let last = (0..n).rfind(|c| good(*c)).ok_or(SectionError::Faint)?;
+    let first = (0..n).find(|c| good(*c)).ok_or(faint("f3"))?;
+    let last = (0..n).rfind(|c| good(*c)).ok_or(faint("f4"))?;
     Ok((first..=last)
         .filter(|c| clear[*c])
         .map(|c| EdgePoint {
@@ -301,9 +303,9 @@ impl Fine<'_> {
         snapped: &[EdgePoint],
         outside: Vector2<f64>,
     ) -> Result<Edge, SectionError> {
-        let columns = Columns::along(course, 1.5, outside).ok_or(SectionError::Faint)?;
+        let columns = Columns::along(course, 1.5, outside).ok_or(faint("f5"))?;
         let n = columns.centre.len();
-        let start = offsets(&columns, snapped, self.mm_per_px).ok_or(SectionError::Faint)?;
+        let start = offsets(&columns, snapped, self.mm_per_px).ok_or(faint("f6"))?;
         let deepest = start.iter().fold(0.0f64, |m, v| m.max(v.abs()));
         let face = self.faces(&columns, &start);
         let widest = face.iter().fold(0.0f64, |m, v| m.max(*v));
@@ -343,10 +345,13 @@ impl Fine<'_> {
             let middle = (from + to) / 2;
             let face_here = face[middle].min(30.0);
             let coarse = profile(from..to, start[middle], room(face_here)).and_then(|p| {
-                [0.0, -1.5, 1.5]
+                // The window slid into the material fits well and sees nothing: the step counts as well.
+                [0.0, -1.2, 1.2]
                     .iter()
                     .filter_map(|s| rim::read(&p, *s, face_here, self.blur_px, 10))
-                    .min_by(|a, b| a.misfit.total_cmp(&b.misfit))
+                    .map(|r| (r.misfit / r.step.abs().max(1e-6) + 0.01 * r.at.abs(), r))
+                    .min_by(|a, b| a.0.total_cmp(&b.0))
+                    .map(|r| r.1)
             });
             let Some(coarse) = coarse else {
                 continue;
@@ -384,7 +389,7 @@ impl Fine<'_> {
             }
         }
         if points.len() < 16 {
-            return Err(SectionError::Faint);
+            return Err(faint("f7"));
         }
         Ok(Edge {
             points,
@@ -435,7 +440,8 @@ fn offsets(columns: &Columns, snapped: &[EdgePoint], mm_per_px: f64) -> Option<V
         look(&mut (near.saturating_sub(8)..(near + 9).min(n)), &mut at);
         own[at].push((p.px.0 - columns.centre[at]).dot(&columns.outward[at]));
     }
-    let window = ((0.8 / mm_per_px) as usize).max(3);
+    // Fine readings lie a station apart: three of them at least.
+    let window = ((0.8 / mm_per_px) as usize).max(2 * STATION + 2);
     let known: Vec<(usize, f64)> = (0..n)
         .step_by(2)
         .filter_map(|c| {

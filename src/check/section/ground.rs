@@ -21,7 +21,7 @@ const REACH_MM: f64 = 170.0;
 const LIFT: f64 = 0.015;
 /// Least scatter of brightness and of colour ratios, one standard deviation: below it lie halved chroma and the steps of
 /// eight bits (ours, no source).
-const LEAST: [f64; 3] = [0.04, 0.02, 0.02];
+const LEAST: [f64; 3] = [0.03, 0.008, 0.008];
 
 /// The map.
 #[derive(Debug, Clone)]

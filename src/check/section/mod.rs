@@ -235,8 +235,11 @@ fn trace(
         .map(|(a, b)| a.0 - b.0)
         .ok_or(SectionError::NoBench)?;
     let mm_per_px = 1.0 / outside.norm().max(1e-6);
+    follow::dump("coarse", coarse.iter().copied());
     let mut places = follow::snapped(photo, covers, &coarse, outside, mm_per_px)?;
+    follow::dump("snapped", places.iter().map(|p| p.px.0));
     let blur_px = follow::card_blur(photo, cards).unwrap_or(1.0);
+    if std::env::var("FP_DEBUG").is_ok() { eprintln!("BLUR {blur_px}"); }
     let fine = follow::Fine {
         photo,
         quads: covers,
@@ -268,6 +271,7 @@ fn trace(
         )?;
         let course = figures::outline(&section, &mm, 0.25);
         let course: Vec<Point2<f64>> = follow::on_photo(scale, &course, height_mm);
+        follow::dump("course", course.iter().copied());
         let read = fine.read(&course, &places, outside)?;
         places = read.points.clone();
         edge = Some(read);

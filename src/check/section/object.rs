@@ -49,12 +49,14 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         }
     };
     let smooth = ground.distance2(2);
+    let sharp = ground.distance2(0);
     let mut best: Option<(f64, Vec<bool>)> = None;
-    for least in [9.0, 20.0, 50.0] {
+    for least in [8.0, 16.0, 40.0, 100.0] {
         let over: Vec<bool> = smooth.iter().map(|d| *d > least).collect();
         let over = opened(&over, ground.columns, ground.rows);
         for part in parts(&over, ground.columns, ground.rows) {
-            let score = score(ground, &smooth, &part, &cards, near);
+            let score = score(ground, &smooth, &sharp, &part, &cards, near);
+            if score > 1.0 && std::env::var("FP_DEBUG").is_ok() { let m = part.iter().map(|i| ground.mm(i % ground.columns, i / ground.columns).0.coords).sum::<Vector2<f64>>() / part.len() as f64; eprintln!("PART {least} score {score:.1} area {} at {m:?}", part.len()); }
             if score > 0.0 && best.as_ref().is_none_or(|b| score > b.0) {
                 let mut mask = vec![false; over.len()];
                 for i in part {
@@ -65,7 +67,6 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         }
     }
     let (_, mask) = best.ok_or_else(nothing)?;
-    let mask = refined(ground, mask);
     let middle = centroid(ground, &mask).ok_or_else(nothing)?;
     let toward = cards
         .iter()
@@ -83,6 +84,10 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         let Some(edge) = facing(ground, &mask, toward) else {
             continue;
         };
+        let edge = refined(ground, &mask, &edge, toward)
+            .and_then(|mask| facing(ground, &mask, toward))
+            .filter(|better| 5 * better.len() > 3 * edge.len())
+            .unwrap_or(edge);
         let far = near.iter().map(|n| nearest(&edge, n)).sum::<f64>() / near.len().max(1) as f64
             + if k == 0 { 0.0 } else { 4.0 };
         if chosen.as_ref().is_none_or(|c| far < c.0) {
@@ -120,7 +125,14 @@ impl Side {
 }
 
 /// How likely a part is what is meant; 0 when it can't be.
-fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: &[Mm]) -> f64 {
+fn score(
+    ground: &Ground,
+    smooth: &[f64],
+    sharp: &[f64],
+    part: &[usize],
+    cards: &[Side],
+    near: &[Mm],
+) -> f64 {
     let area = part.len() as f64 * CELL_MM * CELL_MM;
     if area < LEAST_MM2 {
         return 0.0;
@@ -167,44 +179,72 @@ fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: 
             / near.len() as f64;
         (-gap / 10.0).exp()
     };
-    area.min(3000.0) * (mean / 100.0).sqrt() * closeness * compact.min(0.3)
+    area.min(3000.0) * (mean / 100.0).sqrt() * closeness * compact.min(0.3) * bound(ground, sharp, &inside)
 }
 
-/// The thing by its own colours.
-fn refined(ground: &Ground, start: Vec<bool>) -> Vec<bool> {
+/// How sharply a part ends: 1 where the bench begins at once beside it, 0 where light only fades.
+fn bound(ground: &Ground, sharp: &[f64], inside: &[bool]) -> f64 {
     let (w, h) = (ground.columns, ground.rows);
-    let Some(bench) = Likely::of(Vector3::zeros(), ground.scatter) else {
-        return start;
-    };
-    let shade = ground.scatter.fixed_view::<2, 2>(1, 1).into_owned();
-    let Some(hue) = shade.try_inverse() else {
-        return start;
-    };
-    let size = count(&start);
-    let mut allowed = start.clone();
-    for _ in 0..(10.0 / CELL_MM) as usize {
-        allowed = grown(&allowed, w, h);
-    }
-    let mut mask = start.clone();
-    for _ in 0..2 {
-        let mut core = mask.clone();
-        for _ in 0..5 {
-            let less = shrunk(&core, w, h);
-            if count(&less) * 4 < count(&mask) {
-                break;
-            }
-            core = less;
+    let (inner, outer) = (shrunk(inside, w, h), grown(&grown(inside, w, h), w, h));
+    let core = shrunk(&shrunk(&inner, w, h), w, h);
+    let ring = grown(&grown(&grown(&outer, w, h), w, h), w, h);
+    let mean = |of: &dyn Fn(usize) -> bool| {
+        let (mut sum, mut n) = (0.0, 0.0);
+        for i in (0..sharp.len()).filter(|i| of(*i) && ground.off[*i].is_some()) {
+            sum += sharp[i].min(100.0).sqrt();
+            n += 1.0;
         }
-        let own: Vec<Vector3<f64>> = (0..core.len())
-            .filter(|i| core[*i])
-            .filter_map(|i| ground.off[i])
-            .collect();
-        let Some(thing) = Likely::read(&own) else {
-            return start;
+        if n > 0.0 { sum / n } else { 0.0 }
+    };
+    let within = mean(&|i| inner[i] && !core[i]);
+    let beyond = mean(&|i| ring[i] && !outer[i]);
+    ((within - beyond) / (within + beyond).max(1e-9)).max(0.0).powi(2)
+}
+
+/// The thing by its own colours near an edge of it: taken from behind the edge, where no shadow lies.
+fn refined(
+    ground: &Ground,
+    start: &[bool],
+    edge: &[Mm],
+    toward: Vector2<f64>,
+) -> Option<Vec<bool>> {
+    /// Deepest shadow in front of a comb, and how deep the colours are taken, mm.
+    const SHADOW_MM: f64 = 8.0;
+    const DEEP_MM: f64 = 16.0;
+    let (w, h) = (ground.columns, ground.rows);
+    let bench = Likely::of(Vector3::zeros(), ground.scatter)?;
+    let shade = ground.scatter.fixed_view::<2, 2>(1, 1).into_owned();
+    let hue = shade.try_inverse()?;
+    let along = Vector2::new(-toward.y, toward.x);
+    let from = edge.first()?.0.coords.dot(&along);
+    // How far behind the edge a cell lies.
+    let depth: Vec<Option<f64>> = (0..w * h)
+        .map(|i| {
+            let p = ground.mm(i % w, i / w).0.coords;
+            let k = (p.dot(&along) - from) / STEP_MM;
+            let beside = edge.get(k.round().max(0.0) as usize)?;
+            // Places before the first belong to it within a millimetre.
+            (k > -2.0).then(|| (beside.0.coords - p).dot(&toward))
+        })
+        .collect();
+    let mut mask = start.to_vec();
+    for _ in 0..2 {
+        let solid = shrunk(&mask, w, h);
+        let pick = |low: f64| -> Vec<Vector3<f64>> {
+            (0..w * h)
+                .filter(|i| solid[*i] && depth[*i].is_some_and(|d| d > low && d < DEEP_MM))
+                .filter_map(|i| ground.off[i])
+                .collect()
         };
-        let rather: Vec<Option<f64>> = (0..mask.len())
+        let mut own = pick(SHADOW_MM);
+        if own.len() < 60 {
+            own = pick(0.3 * SHADOW_MM);
+        }
+        let thing = Likely::read(&own)?;
+        let rather: Vec<Option<f64>> = (0..w * h)
             .map(|i| {
-                let v = ground.off[i].filter(|_| allowed[i])?;
+                let d = depth[i]?;
+                let v = ground.off[i].filter(|_| d > -3.0 && d < SHADOW_MM)?;
                 let c = Vector2::new(v[1], v[2]);
                 // Shadow: any less light down to a twelfth, the bench's hue.
                 let shadow = (c.transpose() * hue * c)[0]
@@ -215,23 +255,22 @@ fn refined(ground: &Ground, start: Vec<bool>) -> Vec<bool> {
                 Some((bench.far(v).min(shadow) - thing.far(v)).clamp(-15.0, 15.0))
             })
             .collect();
-        let rather = averaged(&rather, w, h, 1);
-        let next: Vec<bool> = rather.iter().map(|r| *r > 0.0).collect();
+        let smooth = averaged(&rather, w, h, 1);
+        let next: Vec<bool> = (0..w * h)
+            .map(|i| match rather[i] {
+                Some(_) => smooth[i] > 0.0,
+                None => start[i],
+            })
+            .collect();
         let next = opened(&next, w, h);
-        let Some(largest) = parts(&next, w, h)
-            .into_iter()
-            .max_by_key(|p| p.iter().filter(|i| core[**i]).count())
-        else {
-            return start;
-        };
+        let largest = parts(&next, w, h).into_iter().max_by_key(Vec::len)?;
         mask = vec![false; next.len()];
         for i in largest {
             mask[i] = true;
         }
         fill(&mut mask, w, h);
     }
-    let share = count(&mask) as f64 / size.max(1) as f64;
-    if (0.35..3.0).contains(&share) { mask } else { start }
+    Some(mask)
 }
 
 fn determinant_ln(m: &Matrix2<f64>) -> f64 {
@@ -274,10 +313,6 @@ impl Likely {
         let d = v - self.middle;
         (d.transpose() * self.inverse * d)[0] + self.size_ln
     }
-}
-
-fn count(mask: &[bool]) -> usize {
-    mask.iter().filter(|m| **m).count()
 }
 
 fn grown(mask: &[bool], w: usize, h: usize) -> Vec<bool> {

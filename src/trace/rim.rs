@@ -17,6 +17,9 @@ const SLOPE: f64 = 0.05;
 const SLOPE_BENCH: f64 = 0.25;
 /// The side face against the bench beside it, share of the step.
 const FACE: f64 = 0.3;
+/// A side face as bright as the material shows no edge: what then looks like a wide face is material, and its 'foot' the
+/// edge. Least drop from material to face, share of the whole step.
+const DROP: f64 = 0.25;
 /// How far inside the material is looked at, px.
 pub const INSIDE_PX: f64 = 6.0;
 /// How far beyond the face's foot, px.
@@ -40,6 +43,7 @@ pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usi
     let mut at = start;
     let mut found = None;
     let mut steps = None;
+    let mut face = 0.0;
     for _ in 0..rounds.max(1) {
         let (round, next) = solve(profile, middle, at, face_px.max(0.0), blur_px, steps)?;
         at += round.at.clamp(-0.6 * blur_px, 0.6 * blur_px);
@@ -47,10 +51,62 @@ pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usi
             return None;
         }
         steps = Some(next);
+        face = next[1] / next[0];
         found = Some(Rim { at, ..round });
     }
-    found
+    found.filter(|_| face > DROP - 1.0)
 }
+
+/// Place of a comb's envelope in a profile averaged over its pins: values a pixel apart, outward, the middle one at 0.
+///
+/// Tips are round and shade off, glint or mirror what stands beside them, so there is no clean step; but outward of
+/// everything that is tip lies the bench. The place is where the light has gone [`FOOT`] of the way from the bench to the
+/// outermost extreme of the tips. `start`: where to look, within `reach` px; `way`: sign of the step, when known.
+pub fn tips(profile: &[f64], start: f64, reach: f64, way: Option<f64>) -> Option<Rim> {
+    let middle = (profile.len() / 2) as f64;
+    let low = (middle + start - reach).max(3.0) as usize;
+    let high = ((middle + start + reach).max(0.0) as usize).min(profile.len().checked_sub(5)?);
+    if low >= high || profile.iter().any(|v| v.is_nan()) {
+        return None;
+    }
+    let slope = |k: usize| profile[k + 1] - profile[k];
+    let wanted = |k: usize| way.is_none_or(|w| w * slope(k) > 0.0);
+    let steepest = (low..high)
+        .filter(|k| wanted(*k))
+        .map(|k| slope(k).abs())
+        .fold(0.0, f64::max);
+    // The outermost slope that is no mere ripple, and the steepest place of it.
+    let mut k = (low..high)
+        .rev()
+        .find(|k| wanted(*k) && slope(*k).abs() > 0.6 * steepest)?;
+    while k > low && wanted(k - 1) && slope(k - 1).abs() > slope(k).abs() {
+        k -= 1;
+    }
+    let sign = slope(k).signum();
+    let mut top = k;
+    while top > 2 && k - top < 4 && sign * slope(top - 1) > 0.1 * steepest {
+        top -= 1;
+    }
+    let mut foot = k + 1;
+    while foot + 2 < profile.len() && foot - k < 4 && sign * slope(foot) > 0.1 * steepest {
+        foot += 1;
+    }
+    let (inside, outside) = (profile[top], profile[foot]);
+    let level = outside + FOOT * (inside - outside);
+    let crossing = (top..foot)
+        .rev()
+        .find(|j| sign * (profile[*j] - level) <= 0.0 && sign * (profile[j + 1] - level) >= 0.0)?;
+    let f = (level - profile[crossing]) / (profile[crossing + 1] - profile[crossing]);
+    Some(Rim {
+        at: crossing as f64 + f - middle,
+        step: outside - inside,
+        misfit: 0.0,
+    })
+}
+
+/// How far up from the bench's light a comb's envelope lies, share of the step: half would be a sharp end; a round tip ends
+/// further out (ours: between 0.1 and 0.55 on rendered combs).
+pub const FOOT: f64 = 0.3;
 
 fn solve(
     profile: &[f64],

@@ -9,6 +9,7 @@ use super::{Choice, Fitted, Object, SectionError, SectionRequest, SectionResult}
 use crate::budget::{BudgetPart, Part, combine, gather};
 use crate::card::Card;
 use crate::check::{CheckError, Head, SCHEMA, cards_seen};
+use crate::fit::fair::Fair;
 use crate::fit::section::{Form, Section, SectionOptions, fit_section};
 use crate::fit::corner::Piece;
 use crate::photo::Photo;
@@ -105,6 +106,16 @@ pub fn answer(
     };
     let outline = outline(&section, &placed.points, 0.5);
     let next = String::new();
+    let object = match traced.edge.pitch_px {
+        Some(_) => Object::Comb,
+        None if ragged_mm(&section) > CUT_MM => Object::Cut,
+        None => Object::Template,
+    };
+    let profile_mm = filtered(&section, &placed.points);
+    let profile_px: Vec<[f64; 2]> = super::follow::on_photo(traced.scale, &profile_mm, traced.height_mm)
+        .into_iter()
+        .map(|p| [p.x, p.y])
+        .collect();
     Ok(SectionResult {
         head: Head {
             schema: SCHEMA.into(),
@@ -118,12 +129,12 @@ pub fn answer(
             verdict,
         },
         form: section.form.into(),
-        object: Object::Template,
+        object,
         radius_mm,
         turn_deg,
         flanks_mm: section.flank_mm,
-        profile_mm: placed.points.iter().map(|p| [p.0.x, p.0.y]).collect(),
-        profile_px: px.iter().map(|p| [p.0.x, p.0.y]).collect(),
+        profile_mm: profile_mm.iter().map(|p| [p.0.x, p.0.y]).collect(),
+        profile_px,
         deviation_mm: section.deviation_mm.clone(),
         rms_mm: section.rms_mm,
         fitted: fitted(traced, &section, &outline),
@@ -135,6 +146,63 @@ pub fn answer(
         },
         next,
     })
+}
+
+/// What a knife leaves and a saw and file do not: raggedness shared by neighbours, mm (ours, no source).
+const CUT_MM: f64 = 0.03;
+/// Shorter waves of the edge are raggedness of the cut, not shape, mm.
+const RAGGED_MM: f64 = 6.0;
+
+fn ragged_mm(section: &Section) -> f64 {
+    let shared: f64 = section.noise.ragged.iter().map(|r| r.sd * r.sd).sum();
+    shared.sqrt()
+}
+
+/// The edge without its raggedness: the fitted form and the filtered distances from it (spline filter, ISO 16610-22).
+fn filtered(section: &Section, points: &[Mm]) -> Vec<Mm> {
+    let mut at: Vec<(f64, f64, f64, usize)> = Vec::with_capacity(points.len());
+    let outward = |p: Point2<f64>| -> Option<(f64, f64, Vector2<f64>)> {
+        match (&section.corner, &section.crown) {
+            (Some(corner), _) => {
+                let seen = corner.see(p);
+                Some((seen.along, seen.distance, Vector2::new(-seen.by[0], -seen.by[1])))
+            }
+            (None, Some(arc)) => {
+                let c = arc.centre?.0;
+                let d = p - c;
+                let from = points.get(points.len() / 2)?.0 - c;
+                let angle = from.perp(&d).atan2(from.dot(&d));
+                Some((angle * arc.radius_mm, d.norm() - arc.radius_mm, d.normalize()))
+            }
+            (None, None) => None,
+        }
+    };
+    for (i, p) in points.iter().enumerate() {
+        let Some((s, d, _)) = outward(p.0) else {
+            return points.to_vec();
+        };
+        let used = section.used.get(i).copied().unwrap_or(true);
+        at.push((s, d, if used { 1.0 } else { 1e-3 }, i));
+    }
+    at.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut last = f64::NEG_INFINITY;
+    for a in &mut at {
+        a.0 = a.0.max(last + 1e-3);
+        last = a.0;
+    }
+    let column = |f: fn(&(f64, f64, f64, usize)) -> f64| at.iter().map(f).collect::<Vec<f64>>();
+    let smooth = Fair::new(&column(|a| a.0), Some(&column(|a| a.2)), RAGGED_MM)
+        .and_then(|fair| fair.apply(&column(|a| a.1)));
+    let Ok(smooth) = smooth else {
+        return points.to_vec();
+    };
+    let mut out = points.to_vec();
+    for (a, smooth) in at.iter().zip(smooth) {
+        if let (Some((_, d, n)), Some(p)) = (outward(points[a.3].0), out.get_mut(a.3)) {
+            *p = Mm(p.0 + n * (smooth - d));
+        }
+    }
+    out
 }
 
 /// Focal length, px: what a height does to the scale is height over distance, and a pixel covers distance over focal length.

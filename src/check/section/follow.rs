@@ -291,8 +291,8 @@ pub struct Fine<'a> {
 pub struct Edge {
     /// Places in order.
     pub points: Vec<EdgePoint>,
-    /// Spread of the misfit over the step.
-    pub misfit: f64,
+    /// Pitch of a comb's pins along the edge, px; `None`: no comb.
+    pub pitch_px: Option<f64>,
 }
 
 impl Fine<'_> {
@@ -309,9 +309,12 @@ impl Fine<'_> {
         let deepest = start.iter().fold(0.0f64, |m, v| m.max(v.abs()));
         let face = self.faces(&columns, &start);
         let widest = face.iter().fold(0.0f64, |m, v| m.max(*v));
-        let half = (deepest + widest.min(30.0)) as usize + 18;
+        let half = ((deepest + widest.min(30.0)) as usize + 18)
+            .max((deepest + 4.5 / self.mm_per_px) as usize + 2);
         let strip = columns.strip(self.photo, self.quads, half);
-        let light: Vec<f64> = strip.cells.iter().map(|c| f64::from(c[3])).collect();
+        let light = light(&strip, &start, half, self.mm_per_px);
+        let pitch = pins(&strip, &start, half, self.mm_per_px);
+        if std::env::var("FP_DEBUG").is_ok() { eprintln!("PINS {pitch:?}"); }
         let profile = |range: std::ops::Range<usize>, at: f64, room: usize| -> Option<Vec<f64>> {
             let mut sum = vec![0.0; 2 * room + 1];
             let mut m = 0.0;
@@ -338,13 +341,15 @@ impl Fine<'_> {
         let block = ((10.0 / self.mm_per_px) as usize).clamp(40, 120).min(n);
         let room = |f: f64| (rim::INSIDE_PX + rim::BEYOND_PX + f.max(0.0)) as usize + 9;
         let mut points = Vec::new();
-        let mut misfits = Vec::new();
         let count = (n / block).max(1);
         for b in 0..count {
             let (from, to) = (b * n / count, (b + 1) * n / count);
             let middle = (from + to) / 2;
             let face_here = face[middle].min(30.0);
             let coarse = profile(from..to, start[middle], room(face_here)).and_then(|p| {
+                if pitch.is_some() {
+                    return rim::tips(&p, 0.0, (1.2 / self.mm_per_px).max(3.0), None);
+                }
                 // The window slid into the material fits well and sees nothing: the step counts as well.
                 [0.0, -1.2, 1.2]
                     .iter()
@@ -357,9 +362,11 @@ impl Fine<'_> {
                 continue;
             };
             let shift = coarse.at + (start[middle].round() - start[middle]);
-            for k in (from..to).step_by(STATION) {
-                let end = (k + STATION).min(to);
-                if end - k < STATION {
+            // Whole pins, or a few columns.
+            let station = pitch.map_or(STATION, |p| (p.round() as usize).max(STATION));
+            for k in (from..to).step_by(station) {
+                let end = (k + station).min(to);
+                if end - k < station {
                     continue;
                 }
                 let mid = (k + end) / 2;
@@ -368,13 +375,16 @@ impl Fine<'_> {
                     continue;
                 };
                 let begin = shift - (at.round() - at);
-                let Some(rim) = rim::read(&p, begin, face[mid].min(30.0), self.blur_px, 5) else {
+                let rim = match pitch {
+                    Some(_) => rim::tips(&p, begin, 2.5, Some(coarse.step.signum())),
+                    None => rim::read(&p, begin, face[mid].min(30.0), self.blur_px, 5),
+                };
+                let Some(rim) = rim else {
                     continue;
                 };
                 if !self.likely(&rim, &coarse, begin) {
                     continue;
                 }
-                misfits.push(rim.misfit / rim.step.abs());
                 let off = at.round() + rim.at;
                 let c = 0.5 * (k + end - 1) as f64;
                 let (i, f) = (c.floor() as usize, c - c.floor());
@@ -393,7 +403,7 @@ impl Fine<'_> {
         }
         Ok(Edge {
             points,
-            misfit: median(&mut misfits).unwrap_or(0.0),
+            pitch_px: pitch,
         })
     }
 
@@ -417,6 +427,140 @@ impl Fine<'_> {
             })
             .collect()
     }
+}
+
+/// The light that tells the thing from what lies beside it: brightness, or where that hardly does a mixture of colours
+/// (Fisher 1936). Brightness is kept at full size by every file, colour often at half.
+fn light(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Vec<f64> {
+    let n = start.len();
+    let deep = (1.5 / mm_per_px).clamp(4.0, 10.0);
+    let mut sides: [Vec<[f64; 4]>; 2] = [Vec::new(), Vec::new()];
+    for c in (0..n.saturating_sub(STATION)).step_by(STATION) {
+        for (side, (from, to)) in sides.iter_mut().zip([(-deep, -1.5), (1.5, 4.5)]) {
+            let (mut sum, mut m) = ([0.0; 4], 0.0);
+            for (k, s) in start.iter().enumerate().skip(c).take(STATION) {
+                let first = (half as f64 + s + from).round().max(0.0) as usize;
+                let last = ((half as f64 + s + to).round().max(0.0) as usize).min(strip.rows);
+                for cell in strip.column(k).get(first..last).unwrap_or_default() {
+                    if !cell[0].is_nan() {
+                        for (s, v) in sum.iter_mut().zip(cell) {
+                            *s += f64::from(*v);
+                        }
+                        m += 1.0;
+                    }
+                }
+            }
+            if m > 0.0 {
+                side.push(sum.map(|s| s / m));
+            }
+        }
+    }
+    let middle = |of: &[[f64; 4]]| -> [f64; 4] {
+        std::array::from_fn(|k| median(&mut of.iter().map(|v| v[k]).collect()).unwrap_or(0.0))
+    };
+    let (inside, outside) = (middle(&sides[0]), middle(&sides[1]));
+    let brightness = || strip.cells.iter().map(|c| f64::from(c[3])).collect();
+    let mut scatter = nalgebra::Matrix3::<f64>::identity() * 1e-7;
+    let mut plain = 1e-7;
+    for (side, m) in sides.iter().zip([inside, outside]) {
+        let share = 1.0 / (2.0 * side.len().max(1) as f64);
+        for v in side {
+            // A glint or a speck counts for no more than three times the step.
+            let d = Vector3::from_fn(|k, _| (v[k] - m[k]).clamp(-0.1, 0.1));
+            scatter += d * d.transpose() * share;
+            plain += (v[3] - m[3]).clamp(-0.1, 0.1).powi(2) * share;
+        }
+    }
+    let d = Vector3::from_fn(|k, _| outside[k] - inside[k]);
+    let Some(inverse) = scatter.try_inverse() else {
+        return brightness();
+    };
+    let w = inverse * d;
+    let by_colour = d.dot(&w).max(0.0).sqrt();
+    let by_brightness = (outside[3] - inside[3]).abs() / plain.sqrt();
+    if by_brightness > 2.5 || by_colour < 2.0 * by_brightness {
+        return brightness();
+    }
+    let size = d.dot(&w) / d.norm();
+    strip
+        .cells
+        .iter()
+        .map(|c| (0..3).map(|k| f64::from(c[k]) * w[k]).sum::<f64>() / size)
+        .collect()
+}
+
+/// Pitch of a comb's pins along the edge, px; `None` where there are none: the light along the edge, a little inside,
+/// swings evenly. Sum of the spectra of several rows, each stretch for itself; pins hold an eighth of the variance
+/// (brushed, grained and plain things showed under a twentieth).
+fn pins(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Option<f64> {
+    let n = start.len();
+    let length = ((14.0 / mm_per_px) as usize).clamp(32, 160);
+    let (near, far) = (1.2 / mm_per_px, 4.0 / mm_per_px);
+    let least = (0.45 / mm_per_px).max(2.2);
+    let most = 2.4 / mm_per_px;
+    if most < 1.3 * least {
+        return None;
+    }
+    let mut shares = Vec::new();
+    let mut periods = Vec::new();
+    for from in (0..n.saturating_sub(length)).step_by(length / 2) {
+        let mut rows = Vec::new();
+        let mut depth = near;
+        while depth < far && rows.len() < 12 {
+            let mut values = Vec::with_capacity(length);
+            for (c, s) in start.iter().enumerate().skip(from).take(length) {
+                let r = half as f64 + s - depth;
+                let v = strip.column(c).get(r.round().max(0.0) as usize);
+                values.push(v.map_or(f64::NAN, |v| f64::from((v[3] + LIFT).ln())));
+            }
+            if values.iter().all(|v| v.is_finite()) {
+                rows.push(even(&values, (most * 1.2) as usize));
+            }
+            depth += 1.0;
+        }
+        let total: f64 = rows.iter().flatten().map(|v| v * v).sum::<f64>() / length as f64;
+        if rows.len() < 3 || total <= 0.0 {
+            continue;
+        }
+        let steps = 6.0 * length as f64;
+        let mut best = (0.0, 0.0);
+        let mut k = (steps / most).ceil();
+        while k <= steps / least {
+            let turn = 2.0 * std::f64::consts::PI * k / steps;
+            let power: f64 = rows
+                .iter()
+                .map(|row| {
+                    let (mut re, mut im) = (0.0, 0.0);
+                    for (j, v) in row.iter().enumerate() {
+                        let (s, c) = (turn * j as f64).sin_cos();
+                        re += v * c;
+                        im += v * s;
+                    }
+                    2.0 * (re * re + im * im) / (length as f64).powi(2)
+                })
+                .sum();
+            if power > best.0 {
+                best = (power, steps / k);
+            }
+            k += 2.0;
+        }
+        shares.push(best.0 / total);
+        periods.push(best.1);
+    }
+    let share = median(&mut shares)?;
+    if std::env::var("FP_DEBUG").is_ok() { eprintln!("SHARE {share} {periods:?}"); }
+    (share > 0.125).then(|| median(&mut periods)).flatten()
+}
+
+/// Values less their running mean.
+fn even(values: &[f64], half: usize) -> Vec<f64> {
+    let n = values.len();
+    (0..n)
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(half), (i + half + 1).min(n));
+            values[i] - values[a..b].iter().sum::<f64>() / (b - a) as f64
+        })
+        .collect()
 }
 
 /// Offsets of snapped places from the columns, filled in between and smoothed.

@@ -21,7 +21,7 @@ const REACH_MM: f64 = 170.0;
 const LIFT: f64 = 0.015;
 /// Least scatter of brightness and of colour ratios, one standard deviation: below it lie halved chroma and the steps of
 /// eight bits (ours, no source).
-const LEAST: [f64; 3] = [0.03, 0.008, 0.008];
+const LEAST: [f64; 3] = [0.03, 0.006, 0.006];
 
 /// The map.
 #[derive(Debug, Clone)]
@@ -48,18 +48,49 @@ impl Ground {
         )
     }
 
-    /// Squared distance of each cell from the bench, averaged over `half` cells around; 0 where nothing is seen.
+    /// Squared distance of each spot from the bench, over squares of `2 half + 1` cells: colours averaged there, by the
+    /// scatter of such averages (noise of pixels goes down, mottle stays); 0 where nothing is seen.
     pub fn distance2(&self, half: usize) -> Vec<f64> {
-        let Some(inverse) = self.scatter.try_inverse() else {
-            return vec![0.0; self.off.len()];
+        let part = |k: usize| {
+            let own: Vec<Option<f64>> = self.off.iter().map(|o| o.map(|o| o[k])).collect();
+            averaged(&own, self.columns, self.rows, half)
         };
-        let own: Vec<Option<f64>> = self
-            .off
-            .iter()
-            .map(|o| o.map(|o| (o.transpose() * inverse * o)[0].min(400.0)))
+        let [l, r, b] = [part(0), part(1), part(2)];
+        let mean: Vec<Option<Vector3<f64>>> = (0..l.len())
+            .map(|i| self.off[i].map(|_| Vector3::new(l[i], r[i], b[i])))
             .collect();
-        averaged(&own, self.columns, self.rows, half)
+        let step = (mean.len() / 20_000).max(1);
+        let picked: Vec<Vector3<f64>> = mean.iter().step_by(step).flatten().copied().collect();
+        let inverse = scatter_of(&picked).and_then(|s| s.try_inverse());
+        let Some(inverse) = inverse else {
+            return vec![0.0; mean.len()];
+        };
+        mean.iter()
+            .map(|o| o.map_or(0.0, |o| (o.transpose() * inverse * o)[0]))
+            .collect()
     }
+}
+
+/// Covariance about nothing of what is most of the values: Tukey's weight at four standard deviations.
+fn scatter_of(values: &[Vector3<f64>]) -> Option<Matrix3<f64>> {
+    let floor = Matrix3::from_diagonal(&Vector3::from_fn(|k, _| LEAST[k] * LEAST[k]));
+    let mut scatter = Matrix3::from_diagonal(&Vector3::from_fn(|k, _| {
+        let own: Vec<f64> = values.iter().map(|v| v[k]).collect();
+        crate::solve::robust::spread(&own).unwrap_or(0.0).powi(2)
+    })) + floor;
+    for _ in 0..6 {
+        let inverse = scatter.try_inverse()?;
+        let (mut sum, mut total) = (Matrix3::zeros(), 0.0);
+        for v in values {
+            let d2 = (v.transpose() * inverse * v)[0];
+            let w = if d2 < 16.0 { (1.0 - d2 / 16.0).powi(2) } else { 0.0 };
+            sum += v * v.transpose() * w;
+            total += w;
+        }
+        // A Gaussian cut off so loses a quarter of its variance.
+        scatter = sum * (1.3 / f64::max(total, 1.0)) + floor;
+    }
+    Some(scatter)
 }
 
 /// Means over squares of `2 half + 1` cells of what is seen there; 0 where the middle itself is not seen.

@@ -49,13 +49,12 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         }
     };
     let smooth = ground.distance2(2);
-    let sharp = ground.distance2(0);
     let mut best: Option<(f64, Vec<bool>)> = None;
-    for least in [8.0, 16.0, 40.0, 100.0] {
+    for least in [9.0, 20.0, 50.0, 120.0] {
         let over: Vec<bool> = smooth.iter().map(|d| *d > least).collect();
         let over = opened(&over, ground.columns, ground.rows);
         for part in parts(&over, ground.columns, ground.rows) {
-            let score = score(ground, &smooth, &sharp, &part, &cards, near);
+            let score = score(ground, &smooth, &part, &cards, near);
             if score > 1.0 && std::env::var("FP_DEBUG").is_ok() { let m = part.iter().map(|i| ground.mm(i % ground.columns, i / ground.columns).0.coords).sum::<Vector2<f64>>() / part.len() as f64; eprintln!("PART {least} score {score:.1} area {} at {m:?}", part.len()); }
             if score > 0.0 && best.as_ref().is_none_or(|b| score > b.0) {
                 let mut mask = vec![false; over.len()];
@@ -128,7 +127,6 @@ impl Side {
 fn score(
     ground: &Ground,
     smooth: &[f64],
-    sharp: &[f64],
     part: &[usize],
     cards: &[Side],
     near: &[Mm],
@@ -179,19 +177,19 @@ fn score(
             / near.len() as f64;
         (-gap / 10.0).exp()
     };
-    area.min(3000.0) * (mean / 100.0).sqrt() * closeness * compact.min(0.3) * bound(ground, sharp, &inside)
+    area.min(3000.0) * (mean / 100.0).sqrt() * closeness * compact.min(0.3) * bound(ground, smooth, &inside)
 }
 
 /// How sharply a part ends: 1 where the bench begins at once beside it, 0 where light only fades.
-fn bound(ground: &Ground, sharp: &[f64], inside: &[bool]) -> f64 {
+fn bound(ground: &Ground, smooth: &[f64], inside: &[bool]) -> f64 {
     let (w, h) = (ground.columns, ground.rows);
     let (inner, outer) = (shrunk(inside, w, h), grown(&grown(inside, w, h), w, h));
     let core = shrunk(&shrunk(&inner, w, h), w, h);
     let ring = grown(&grown(&grown(&outer, w, h), w, h), w, h);
     let mean = |of: &dyn Fn(usize) -> bool| {
         let (mut sum, mut n) = (0.0, 0.0);
-        for i in (0..sharp.len()).filter(|i| of(*i) && ground.off[*i].is_some()) {
-            sum += sharp[i].min(100.0).sqrt();
+        for i in (0..smooth.len()).filter(|i| of(*i) && ground.off[*i].is_some()) {
+            sum += smooth[i].min(100.0).sqrt();
             n += 1.0;
         }
         if n > 0.0 { sum / n } else { 0.0 }

@@ -60,7 +60,7 @@ pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usi
 /// Place of a comb's envelope in a profile averaged over its pins: values a pixel apart, outward, the middle one at 0.
 ///
 /// Tips are round and shade off, glint or mirror what stands beside them, so there is no clean step; but outward of
-/// everything that is tip lies the bench. The place is where the light has gone [`FOOT`] of the way from the bench to the
+/// everything that is tip lies the bench, mostly in shadow. The place is where the light has gone [`FOOT`] of the way from the bench to the
 /// outermost extreme of the tips. `start`: where to look, within `reach` px; `way`: sign of the step, when known.
 pub fn tips(profile: &[f64], start: f64, reach: f64, way: Option<f64>) -> Option<Rim> {
     let middle = (profile.len() / 2) as f64;
@@ -71,17 +71,15 @@ pub fn tips(profile: &[f64], start: f64, reach: f64, way: Option<f64>) -> Option
     }
     let slope = |k: usize| profile[k + 1] - profile[k];
     let wanted = |k: usize| way.is_none_or(|w| w * slope(k) > 0.0);
-    let steepest = (low..high)
+    // The steepest place; one further off must be steeper.
+    let worth = |k: usize| {
+        let off = (k as f64 + 0.5 - middle - start) / reach;
+        slope(k).abs() * (1.0 - 0.4 * off * off)
+    };
+    let k = (low..high)
         .filter(|k| wanted(*k))
-        .map(|k| slope(k).abs())
-        .fold(0.0, f64::max);
-    // The outermost slope that is no mere ripple, and the steepest place of it.
-    let mut k = (low..high)
-        .rev()
-        .find(|k| wanted(*k) && slope(*k).abs() > 0.6 * steepest)?;
-    while k > low && wanted(k - 1) && slope(k - 1).abs() > slope(k).abs() {
-        k -= 1;
-    }
+        .max_by(|a, b| worth(*a).total_cmp(&worth(*b)))?;
+    let steepest = slope(k).abs();
     let sign = slope(k).signum();
     let mut top = k;
     while top > 2 && k - top < 4 && sign * slope(top - 1) > 0.1 * steepest {

@@ -112,7 +112,23 @@ pub fn snapped(
     let strip = columns.strip(photo, quads, half);
     let n = columns.centre.len();
     let rows = strip.rows;
-    let shades: Vec<Option<Vector3<f64>>> = strip.cells.iter().map(shade).collect();
+    let pixels: Vec<Option<Vector3<f64>>> = strip.cells.iter().map(shade).collect();
+    // Averaged along the edge: noise of pixels, grain, pins of a comb.
+    let along = ((0.6 / mm_per_px) as usize).max(1);
+    let shades: Vec<Option<Vector3<f64>>> = (0..n * rows)
+        .map(|i| {
+            let (c, r) = (i / rows, i % rows);
+            pixels[i]?;
+            let near = (c.saturating_sub(along)..(c + along + 1).min(n))
+                .filter_map(|d| pixels[d * rows + r]);
+            let (mut sum, mut m) = (Vector3::zeros(), 0.0);
+            for v in near {
+                sum += v;
+                m += 1.0;
+            }
+            Some(sum / f64::max(m, 1.0))
+        })
+        .collect();
     // The thing's own colours beside each stretch of the edge: from well inside.
     let (from, to) = (0, (half as f64 * 0.5) as usize);
     let block = ((4.0 / mm_per_px) as usize).max(12);
@@ -130,7 +146,7 @@ pub fn snapped(
         scatter.extend(cells.iter().step_by(5).map(|v| v - middle));
         own.push(middle);
     }
-    let least = [0.06, 0.04, 0.04];
+    let least = [0.04, 0.015, 0.015];
     let sd = Vector3::from_fn(|k, _| {
         let off: Vec<f64> = scatter.iter().map(|v| v[k]).collect();
         crate::solve::robust::spread(&off).unwrap_or(0.0).hypot(least[k])
@@ -144,27 +160,19 @@ pub fn snapped(
             })
         })
         .collect();
-    // Averaged along a little: noise of pixels, pins of a comb.
-    let along = ((0.4 / mm_per_px) as usize).max(1);
     let mut cost = vec![f32::NAN; n * rows];
-    for c in 0..n {
+    for (cost, far) in cost.chunks_mut(rows).zip(far.chunks(rows)) {
         let mut sum = 0.0;
-        let mut column = Vec::with_capacity(rows);
-        for r in 0..rows {
-            let (mut v, mut m) = (0.0, 0.0);
-            for d in c.saturating_sub(along)..(c + along + 1).min(n) {
-                let f = far[d * rows + r];
-                if f.is_finite() {
-                    v += f;
-                    m += 1.0;
-                }
-            }
-            sum += if m > 0.0 { v / m } else { CAP } - 0.42 * CAP;
-            column.push(sum);
-        }
+        let column: Vec<f64> = far
+            .iter()
+            .map(|f| {
+                sum += if f.is_finite() { *f } else { CAP } - 0.5 * CAP;
+                sum
+            })
+            .collect();
         let low = column.iter().copied().fold(f64::INFINITY, f64::min);
-        for (r, v) in column.iter().enumerate() {
-            cost[c * rows + r] = ((v - low) / CAP) as f32;
+        for (cost, v) in cost.iter_mut().zip(column) {
+            *cost = ((v - low) / CAP) as f32;
         }
     }
     let path = cheapest_path(
@@ -348,7 +356,7 @@ impl Fine<'_> {
             let face_here = face[middle].min(30.0);
             let coarse = profile(from..to, start[middle], room(face_here)).and_then(|p| {
                 if pitch.is_some() {
-                    return rim::tips(&p, 0.0, (1.2 / self.mm_per_px).max(3.0), None);
+                    return rim::tips(&p, 0.0, (0.8 / self.mm_per_px).max(3.0), None);
                 }
                 // The window slid into the material fits well and sees nothing: the step counts as well.
                 [0.0, -1.2, 1.2]
@@ -490,8 +498,8 @@ fn light(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Vec<f64> 
 }
 
 /// Pitch of a comb's pins along the edge, px; `None` where there are none: the light along the edge, a little inside,
-/// swings evenly. Sum of the spectra of several rows, each stretch for itself; pins hold an eighth of the variance
-/// (brushed, grained and plain things showed under a twentieth).
+/// swings evenly. Sum of the spectra of several rows, each stretch for itself; pins hold more than a quarter of the
+/// variance (brushed, grained and plain things show under a sixth, pins 0.4 and more: rendered photos).
 fn pins(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Option<f64> {
     let n = start.len();
     let length = ((14.0 / mm_per_px) as usize).clamp(32, 160);
@@ -549,7 +557,7 @@ fn pins(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Option<f64
     }
     let share = median(&mut shares)?;
     if std::env::var("FP_DEBUG").is_ok() { eprintln!("SHARE {share} {periods:?}"); }
-    (share > 0.125).then(|| median(&mut periods)).flatten()
+    (share > 0.28).then(|| median(&mut periods)).flatten()
 }
 
 /// Values less their running mean.

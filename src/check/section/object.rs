@@ -49,51 +49,91 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         }
     };
     let smooth = ground.distance2(2);
-    let mut best: Option<(f64, Vec<bool>)> = None;
+    let (w, h) = (ground.columns, ground.rows);
+    let mut found: Vec<(f64, Vec<usize>)> = Vec::new();
     for least in [9.0, 20.0, 50.0, 120.0] {
         let over: Vec<bool> = smooth.iter().map(|d| *d > least).collect();
-        let over = opened(&over, ground.columns, ground.rows);
-        for part in parts(&over, ground.columns, ground.rows) {
+        for part in parts(&opened(&over, w, h), w, h) {
             let score = score(ground, &smooth, &part, &cards, near);
-            if score > 1.0 && std::env::var("FP_DEBUG").is_ok() { let m = part.iter().map(|i| ground.mm(i % ground.columns, i / ground.columns).0.coords).sum::<Vector2<f64>>() / part.len() as f64; eprintln!("PART {least} score {score:.1} area {} at {m:?}", part.len()); }
-            if score > 0.0 && best.as_ref().is_none_or(|b| score > b.0) {
-                let mut mask = vec![false; over.len()];
-                for i in part {
-                    mask[i] = true;
-                }
-                best = Some((score, mask));
+            if score > 0.0 {
+                found.push((score, part));
             }
         }
     }
-    let (_, mask) = best.ok_or_else(nothing)?;
-    let middle = centroid(ground, &mask).ok_or_else(nothing)?;
-    let toward = cards
-        .iter()
-        .map(|c| c.toward(middle))
-        .min_by(|a, b| a.0.total_cmp(&b.0))
-        .ok_or_else(nothing)?;
-    let mut ways = vec![toward.1];
-    if !near.is_empty() {
-        let t = toward.1;
-        ways.extend([-t, Vector2::new(-t.y, t.x), Vector2::new(t.y, -t.x)]);
-    }
-    // The edge toward the card, unless points given lie clearly nearer to another one.
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let (best, first) = found.first().ok_or_else(nothing)?;
+    let place = |i: &usize| ground.mm(i % w, i / w).0.coords;
+    let middle = |part: &[usize]| {
+        Point2::from(part.iter().map(place).sum::<Vector2<f64>>() / part.len() as f64)
+    };
+    let at = middle(first);
+    // The same thing as other thresholds see it: whichever shows the longest smooth edge.
     let mut chosen: Option<(f64, Object)> = None;
-    for (k, toward) in ways.into_iter().enumerate() {
-        let Some(edge) = facing(ground, &mask, toward) else {
+    for (score, part) in &found {
+        if *score < 0.3 * best || (middle(part) - at).norm() > 15.0 {
+            continue;
+        }
+        let mut mask = vec![false; w * h];
+        for i in part {
+            mask[*i] = true;
+        }
+        let mask = closed(&mask, w, h);
+        let Some((toward, edge)) = toward_card(ground, &mask, middle(part), &cards, near) else {
             continue;
         };
-        let edge = refined(ground, &mask, &edge, toward)
+        let length = STEP_MM * edge.len() as f64;
+        let worth = length - 3.0 * kinks(&edge);
+        if chosen.as_ref().is_none_or(|c| worth > c.0) {
+            chosen = Some((worth, Object { edge, toward }));
+        }
+    }
+    chosen.map(|c| c.1).ok_or_else(nothing)
+}
+
+/// How much an edge jumps to and fro beyond its cells' own steps, mm.
+fn kinks(edge: &[Mm]) -> f64 {
+    edge.windows(9)
+        .step_by(4)
+        .map(|p| {
+            let bend = (p[0].0.coords + p[8].0.coords) * 0.5 - p[4].0.coords;
+            (bend.norm() - CELL_MM).max(0.0)
+        })
+        .sum()
+}
+
+/// The edge toward the card, by the thing's own colours; with points given, whichever of the four lies clearly nearer.
+fn toward_card(
+    ground: &Ground,
+    mask: &[bool],
+    middle: Point2<f64>,
+    cards: &[Side],
+    near: &[Mm],
+) -> Option<(Vector2<f64>, Vec<Mm>)> {
+    let t = cards
+        .iter()
+        .map(|c| c.toward(middle))
+        .min_by(|a, b| a.0.total_cmp(&b.0))?
+        .1;
+    let mut ways = vec![t];
+    if !near.is_empty() {
+        ways.extend([-t, Vector2::new(-t.y, t.x), Vector2::new(t.y, -t.x)]);
+    }
+    let mut chosen: Option<(f64, Vector2<f64>, Vec<Mm>)> = None;
+    for (k, toward) in ways.into_iter().enumerate() {
+        let Some(edge) = facing(ground, mask, toward) else {
+            continue;
+        };
+        let edge = refined(ground, mask, &edge, toward)
             .and_then(|mask| facing(ground, &mask, toward))
             .filter(|better| 5 * better.len() > 3 * edge.len())
             .unwrap_or(edge);
         let far = near.iter().map(|n| nearest(&edge, n)).sum::<f64>() / near.len().max(1) as f64
             + if k == 0 { 0.0 } else { 4.0 };
         if chosen.as_ref().is_none_or(|c| far < c.0) {
-            chosen = Some((far, Object { edge, toward }));
+            chosen = Some((far, toward, edge));
         }
     }
-    chosen.map(|c| c.1).ok_or_else(nothing)
+    chosen.map(|c| (c.1, c.2))
 }
 
 fn nearest(edge: &[Mm], to: &Mm) -> f64 {
@@ -163,7 +203,7 @@ fn score(
             .step_by(7)
             .flat_map(|i| cards.iter().map(move |c| c.toward(place(i)).0))
             .fold(f64::INFINITY, f64::min);
-        (-gap / 40.0).exp()
+        (-gap / 25.0).exp()
     } else {
         let gap = near
             .iter()
@@ -177,7 +217,7 @@ fn score(
             / near.len() as f64;
         (-gap / 10.0).exp()
     };
-    area.min(3000.0) * (mean / 100.0).sqrt() * closeness * compact.min(0.3) * bound(ground, smooth, &inside)
+    area.min(4000.0) * (mean / 40.0).min(1.0).sqrt() * closeness * compact.min(0.3) * bound(ground, smooth, &inside)
 }
 
 /// How sharply a part ends: 1 where the bench begins at once beside it, 0 where light only fades.
@@ -325,6 +365,19 @@ fn opened(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
     grown(&shrunk(mask, w, h), w, h)
 }
 
+/// Cracks and holes closed.
+fn closed(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    let mut out = mask.to_vec();
+    for _ in 0..3 {
+        out = grown(&out, w, h);
+    }
+    fill(&mut out, w, h);
+    for _ in 0..3 {
+        out = shrunk(&out, w, h);
+    }
+    out
+}
+
 fn around(mask: &[bool], w: usize, h: usize, of: impl Fn(bool, [bool; 4]) -> bool) -> Vec<bool> {
     (0..mask.len())
         .map(|i| {
@@ -392,15 +445,6 @@ fn fill(mask: &mut [bool], w: usize, h: usize) {
             }
         }
     }
-}
-
-fn centroid(ground: &Ground, mask: &[bool]) -> Option<Point2<f64>> {
-    let (mut sum, mut n) = (Vector2::zeros(), 0.0);
-    for i in (0..mask.len()).filter(|i| mask[*i]) {
-        sum += ground.mm(i % ground.columns, i / ground.columns).0.coords;
-        n += 1.0;
-    }
-    (n > 0.0).then(|| Point2::from(sum / n))
 }
 
 /// The edge toward a direction: for each place along, the outermost spot; broken where it drops steeply, the longest

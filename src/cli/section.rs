@@ -6,6 +6,8 @@ use super::exit::{Ending, Failure};
 use super::photos::{self, Photos, Place};
 use crate::check::section::{BENCH_BOW_MM, SectionRequest, SectionResult, measure};
 use crate::photo::{self, Limits, Need, Photo};
+use crate::report::{section_picture, section_text};
+use crate::sheet::{SheetError, dxf, svg};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -67,10 +69,10 @@ pub fn run(args: &SectionArgs) -> Result<Ending, Failure> {
         check: "section",
         paths: &args.photos,
         common: &args.common,
-        files: &[],
+        files: &["overlay.png", "section.svg", "section.dxf", "section.csv"],
         head: |result: &SectionResult| &result.head,
-        words: |result, _| format!("{:?} {:?}\n", result.form, result.radius_mm),
-        short: |result| format!("{:?} {:?}", result.form, result.radius_mm),
+        words: section_text::section,
+        short: section_text::short_line,
     };
     photos::run(&photos, |path, place| {
         let refuse = |reason| Failure::Photo {
@@ -87,6 +89,12 @@ pub fn run(args: &SectionArgs) -> Result<Ending, Failure> {
     })
 }
 
-fn pictures(_photo: &Photo, _result: &SectionResult, _place: Place) -> Result<(), Failure> {
-    Ok(())
+/// The marked photo, and the profile as true-size SVG and DXF and as CSV.
+fn pictures(photo: &Photo, result: &SectionResult, place: Place) -> Result<(), Failure> {
+    let drawn = |error: SheetError| Failure::Output(error.to_string());
+    place.put("overlay.png", &section_picture::png(photo, result))?;
+    let drawing = section_text::drawing(result).map_err(drawn)?;
+    place.put("section.svg", svg::drawing(&drawing).map_err(drawn)?.as_bytes())?;
+    place.put("section.dxf", &dxf::bytes(&drawing).map_err(drawn)?)?;
+    place.put("section.csv", section_text::csv(result).as_bytes())
 }

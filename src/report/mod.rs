@@ -8,6 +8,8 @@ mod labels;
 pub mod overlay;
 pub mod plot;
 mod scene;
+pub mod section_picture;
+pub mod section_text;
 mod shrink;
 pub mod text;
 mod vector;

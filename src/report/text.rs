@@ -173,7 +173,7 @@ fn look(look: Look) -> &'static str {
 }
 
 /// Cards, lens and size of a pixel.
-fn scale(head: &Head) -> String {
+pub(super) fn scale(head: &Head) -> String {
     let cards: Vec<String> = head
         .card
         .iter()
@@ -192,7 +192,7 @@ fn scale(head: &Head) -> String {
 }
 
 /// Which part of the uncertainty is the largest.
-fn largest_part(budget: &[BudgetPart]) -> Option<String> {
+pub(super) fn largest_part(budget: &[BudgetPart]) -> Option<String> {
     let largest = budget.iter().max_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm))?;
     Some(format!(
         "Uncertainty: ± is a 95% interval; most of it is {}.",

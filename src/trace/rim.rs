@@ -17,9 +17,6 @@ const SLOPE: f64 = 0.05;
 const SLOPE_BENCH: f64 = 0.25;
 /// The side face against the bench beside it, share of the step.
 const FACE: f64 = 0.3;
-/// A side face as bright as the material shows no edge: what then looks like a wide face is material, and its 'foot' the
-/// edge. Least drop from material to face, share of the whole step.
-const DROP: f64 = 0.25;
 /// How far inside the material is looked at, px.
 pub const INSIDE_PX: f64 = 6.0;
 /// How far beyond the face's foot, px.
@@ -32,7 +29,7 @@ pub struct Rim {
     pub at: f64,
     /// Change of light at the edge, outside less material.
     pub step: f64,
-    /// Root mean square misfit of the model, unit of the light.
+    /// Root mean square misfit of the model, its priors among it, unit of the light.
     pub misfit: f64,
 }
 
@@ -43,7 +40,6 @@ pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usi
     let mut at = start;
     let mut found = None;
     let mut steps = None;
-    let mut face = 0.0;
     for _ in 0..rounds.max(1) {
         let (round, next) = solve(profile, middle, at, face_px.max(0.0), blur_px, steps)?;
         at += round.at.clamp(-0.6 * blur_px, 0.6 * blur_px);
@@ -51,18 +47,24 @@ pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usi
             return None;
         }
         steps = Some(next);
-        face = next[1] / next[0];
         found = Some(Rim { at, ..round });
     }
-    found.filter(|_| face > DROP - 1.0)
+    found
 }
 
 /// Place of a comb's envelope in a profile averaged over its pins: values a pixel apart, outward, the middle one at 0.
 ///
 /// Tips are round and shade off, glint or mirror what stands beside them, so there is no clean step; but outward of
 /// everything that is tip lies the bench, mostly in shadow. The place is where the light has gone [`FOOT`] of the way from the bench to the
-/// outermost extreme of the tips. `start`: where to look, within `reach` px; `way`: sign of the step, when known.
-pub fn tips(profile: &[f64], start: f64, reach: f64, way: Option<f64>) -> Option<Rim> {
+/// outermost extreme of the tips. `start`: where to look, within `reach` px; `glint`: widest glint, px; `way`: sign
+/// of the step, when known.
+pub fn tips(
+    profile: &[f64],
+    start: f64,
+    reach: f64,
+    glint: f64,
+    way: Option<f64>,
+) -> Option<Rim> {
     let middle = (profile.len() / 2) as f64;
     let low = (middle + start - reach).max(3.0) as usize;
     let high = ((middle + start + reach).max(0.0) as usize).min(profile.len().checked_sub(5)?);
@@ -79,6 +81,19 @@ pub fn tips(profile: &[f64], start: f64, reach: f64, way: Option<f64>) -> Option
     let k = (low..high)
         .filter(|k| wanted(*k))
         .max_by(|a, b| worth(*a).total_cmp(&worth(*b)))?;
+    let steepest = slope(k).abs();
+    // A glint on the tips rises and falls: its outer side is the end.
+    let k = match way {
+        None => {
+            let own = slope(k);
+            (k + 1..(k + 1 + glint.max(0.0) as usize).min(high + 2))
+                .filter(|j| slope(*j) * own < 0.0 && slope(*j).abs() > 0.4 * steepest)
+                .filter(|_| own > 0.0)
+                .max_by(|a, b| slope(*a).abs().total_cmp(&slope(*b).abs()))
+                .unwrap_or(k)
+        }
+        Some(_) => k,
+    };
     let steepest = slope(k).abs();
     let sign = slope(k).signum();
     let mut top = k;
@@ -160,6 +175,9 @@ fn solve(
         square += w * (y - model).powi(2);
         total += w;
     }
+    // What was held to its prior counts as misfit: a place where the face must be as bright as the material to fit is not
+    // the edge.
+    square += (1..5).map(|k| prior[(k, k)] * c[k] * c[k]).filter(|v| v.is_finite()).sum::<f64>();
     let rim = Rim {
         at: c[5],
         step: c[2],

@@ -5,7 +5,7 @@
 //! own model may be off (the side face's shade, a shadow in contact), taken as one offset for each flank and for the arc.
 
 use super::follow::Edge;
-use super::{Choice, Fitted, Object, SectionError, SectionRequest, SectionResult};
+use super::{Choice, Fitted, FormName, Object, SectionError, SectionRequest, SectionResult};
 use crate::budget::{BudgetPart, Part, combine, gather};
 use crate::card::Card;
 use crate::check::{CheckError, Head, SCHEMA, cards_seen};
@@ -16,7 +16,7 @@ use crate::photo::Photo;
 use crate::scale::{Placed, Scale};
 use crate::solve::noise::Whitener;
 use crate::units::{K95, Measured, Mm, Px};
-use crate::verdict::judge;
+use crate::verdict::{Outcome, judge};
 use nalgebra::{DMatrix, DVector, Point2, Vector2};
 
 /// What the figures are made from.
@@ -105,7 +105,13 @@ pub fn answer(
         _ => None,
     };
     let outline = outline(&section, &placed.points, 0.5);
-    let next = String::new();
+    let next = next(
+        section.form.into(),
+        radius_mm,
+        request
+            .want_mm
+            .zip(verdict.as_ref().map(|v| v.result)),
+    );
     let object = match traced.edge.pitch_px {
         Some(_) => Object::Comb,
         None if ragged_mm(&section) > CUT_MM => Object::Cut,
@@ -205,6 +211,32 @@ fn filtered(section: &Section, points: &[Mm]) -> Vec<Mm> {
     out
 }
 
+/// What to do next, one sentence. `want`: the radius wanted, mm.
+fn next(form: FormName, radius: Option<Measured>, want: Option<(f64, Outcome)>) -> String {
+    match (want, radius) {
+        (Some((_, Outcome::Within)), _) => "The piece is true: use it.".to_string(),
+        (Some((want, Outcome::Outside)), Some(r)) => format!(
+            "The radius is {:.2} mm too {}: rework the arc and photograph it again before use.",
+            (r.value - want).abs(),
+            if r.value > want { "large" } else { "small" }
+        ),
+        (Some(_), _) => {
+            "Step closer, or take a second photo: this one can't decide.".to_string()
+        }
+        (None, _) => match form {
+            FormName::Crown => {
+                "Shape it with a long block; take more stations if the crown changes along the panel.".to_string()
+            }
+            FormName::Sharp => {
+                "No radius can be told from none here: step closer if a small one matters.".to_string()
+            }
+            FormName::Convex | FormName::Concave => {
+                "Take stations along the swage, then choose rods and blocks by how the radius runs.".to_string()
+            }
+        },
+    }
+}
+
 /// Focal length, px: what a height does to the scale is height over distance, and a pixel covers distance over focal length.
 fn focal(traced: &Traced) -> f64 {
     traced.scale.lens().fx
@@ -221,16 +253,21 @@ fn fitted(traced: &Traced, section: &Section, outline: &[Mm]) -> Fitted {
         (None, Some(_)) => outline.first().zip(outline.last()).map(|(a, b)| [pair(a.0), pair(b.0)]),
         _ => None,
     };
+    let centre = match (&section.corner, &section.crown) {
+        (Some(c), _) if c.radius > 0.0 => Some(c.centre()),
+        (None, Some(arc)) => arc.centre.map(|c| c.0),
+        _ => None,
+    };
     Fitted {
         outline_mm: outline.iter().map(|p| pair(p.0)).collect(),
         outline_px: on_photo.into_iter().map(pair).collect(),
         arc_mm,
-        centre_mm: match (&section.corner, &section.crown) {
-            (Some(c), _) if c.radius > 0.0 => Some(pair(c.centre())),
-            (None, Some(arc)) => arc.centre.map(|c| pair(c.0)),
-            _ => None,
-        },
+        centre_mm: centre.map(pair),
+        centre_px: centre
+            .and_then(|c| traced.scale.px_above(Mm(c), traced.height_mm))
+            .map(|p| pair(p.0)),
         corner_mm: section.corner.map(|c| pair(c.at)),
+        into_material: [traced.into_material.x, traced.into_material.y],
     }
 }
 

@@ -356,11 +356,14 @@ impl Fine<'_> {
             let face_here = face[middle].min(30.0);
             let coarse = profile(from..to, start[middle], room(face_here)).and_then(|p| {
                 if pitch.is_some() {
-                    return rim::tips(&p, 0.0, (0.8 / self.mm_per_px).max(3.0), None);
+                    let reach = (0.8 / self.mm_per_px).max(3.0);
+                    return rim::tips(&p, 0.0, reach, 0.8 / self.mm_per_px, None);
                 }
                 // The window slid into the material fits well and sees nothing: the step counts as well.
-                [0.0, -1.2, 1.2]
+                // A snapped place may lie at the face's foot.
+                [0.0, -1.2, 1.2, -face_here, face_here]
                     .iter()
+                    .filter(|s| s.abs() < 6.0)
                     .filter_map(|s| rim::read(&p, *s, face_here, self.blur_px, 10))
                     .map(|r| (r.misfit / r.step.abs().max(1e-6) + 0.01 * r.at.abs(), r))
                     .min_by(|a, b| a.0.total_cmp(&b.0))
@@ -384,7 +387,7 @@ impl Fine<'_> {
                 };
                 let begin = shift - (at.round() - at);
                 let rim = match pitch {
-                    Some(_) => rim::tips(&p, begin, 2.5, Some(coarse.step.signum())),
+                    Some(_) => rim::tips(&p, begin, 2.5, 0.0, Some(-coarse.step.signum())),
                     None => rim::read(&p, begin, face[mid].min(30.0), self.blur_px, 5),
                 };
                 let Some(rim) = rim else {

@@ -11,6 +11,7 @@ use crate::card::Card;
 use crate::fit::section::{Form, SectionOptions, fit_section};
 use crate::photo::Photo;
 use crate::scale::Scale;
+use crate::solve::noise::EdgeModel;
 use crate::units::{Measured, Mm, Px};
 use nalgebra::{Point2, Vector2};
 use serde::{Deserialize, Serialize};
@@ -98,8 +99,12 @@ pub struct Fitted {
     pub arc_mm: Option<[[f64; 2]; 2]>,
     /// Centre of the arc; `None` when sharp or too far off.
     pub centre_mm: Option<[f64; 2]>,
+    /// The same on the photo.
+    pub centre_px: Option<[f64; 2]>,
     /// Where the flanks would meet; `None` for a crown.
     pub corner_mm: Option<[f64; 2]>,
+    /// Unit vector from the edge into the material.
+    pub into_material: [f64; 2],
 }
 
 /// Scores of the forms: χ² + k ln n (Schwarz 1978), the least is kept; `None` where a form did not settle.
@@ -227,7 +232,7 @@ fn trace(
     object: &object::Object,
     height_mm: f64,
 ) -> Result<follow::Edge, CheckError> {
-    let coarse = follow::on_photo(scale, &softened(&object.edge), 0.0);
+    let coarse = follow::on_photo(scale, &extended(&softened(&object.edge)), 0.0);
     let middle = object.edge[object.edge.len() / 2];
     let outside = scale
         .px_from_mm(Mm(middle.0 + object.toward))
@@ -236,8 +241,8 @@ fn trace(
         .ok_or(SectionError::NoBench)?;
     let mm_per_px = 1.0 / outside.norm().max(1e-6);
     follow::dump("coarse", coarse.iter().copied());
-    let mut places = follow::snapped(photo, covers, &coarse, outside, mm_per_px)?;
-    follow::dump("snapped", places.iter().map(|p| p.px.0));
+    let mut snapped = follow::snapped(photo, covers, &coarse, outside, mm_per_px)?;
+    follow::dump("snapped", snapped.iter().map(|p| p.px.0));
     let blur_px = follow::card_blur(photo, cards).unwrap_or(1.0);
     if std::env::var("FP_DEBUG").is_ok() { eprintln!("BLUR {blur_px}"); }
     let fine = follow::Fine {
@@ -250,10 +255,10 @@ fn trace(
     };
     let mut edge = None;
     for _ in 0..2 {
-        let mm: Vec<Mm> = places
+        let (places, mm): (Vec<follow::EdgePoint>, Vec<Mm>) = snapped
             .iter()
-            .filter_map(|p| scale.mm_above(p.px, height_mm))
-            .collect();
+            .filter_map(|p| Some((*p, scale.mm_above(p.px, height_mm)?)))
+            .unzip();
         let seen_mm: f64 = mm.windows(2).map(|p| (p[1].0 - p[0].0).norm()).sum();
         if mm.len() < 16 || seen_mm < object::SHORTEST_MM {
             return Err(SectionError::TooShort {
@@ -262,21 +267,52 @@ fn trace(
             }
             .into());
         }
+        // The course keeps to whatever rounding shows at all: as if the places were good to a third of a pixel.
         let section = fit_section(
             &mm,
             &SectionOptions {
+                noise: Some(EdgeModel::white(0.3 * mm_per_px)),
                 into_material: -object.toward,
                 ..SectionOptions::default()
             },
         )?;
+        let places: Vec<follow::EdgePoint> = places
+            .iter()
+            .zip(&section.used)
+            .filter(|(_, used)| **used)
+            .map(|(p, _)| *p)
+            .collect();
         let course = figures::outline(&section, &mm, 0.25);
         let course: Vec<Point2<f64>> = follow::on_photo(scale, &course, height_mm);
         follow::dump("course", course.iter().copied());
         let read = fine.read(&course, &places, outside)?;
-        places = read.points.clone();
+        snapped = read.points.clone();
         edge = Some(read);
     }
     edge.ok_or(SectionError::Faint.into())
+}
+
+/// A coarse edge carried on straight at both ends, for what a shadow hid of it: where the thing ends is seen on the photo.
+fn extended(edge: &[Mm]) -> Vec<Mm> {
+    /// The last of the coarse edge is left out, direction read over the next, then so far on; steps of the coarse edge.
+    const DROP: usize = 3;
+    const READ: usize = 16;
+    const ON: usize = 16;
+    let n = edge.len();
+    if n < 2 * (DROP + READ) {
+        return edge.to_vec();
+    }
+    let on = |end: Mm, from: Mm| {
+        let step = (end.0 - from.0) / READ as f64;
+        (1..=ON).map(move |k| Mm(end.0 + step * k as f64))
+    };
+    let first = edge[DROP];
+    let last = edge[n - 1 - DROP];
+    let mut out: Vec<Mm> = on(first, edge[DROP + READ]).collect();
+    out.reverse();
+    out.extend_from_slice(&edge[DROP..n - DROP]);
+    out.extend(on(last, edge[n - 1 - DROP - READ]));
+    out
 }
 
 /// A coarse edge with the steps of its cells smoothed out, its ends kept.

@@ -179,15 +179,14 @@ fn score(
     for i in part {
         inside[*i] = true;
     }
-    // Sides of cells toward the outside: the outline, a third too long on a slant.
-    let w = ground.columns;
-    let outline = part
-        .iter()
+    // Sides of cells toward the outside: the outline, a third too long on a slant; cracks closed.
+    let (w, h) = (ground.columns, ground.rows);
+    let whole = closed(&inside, w, h);
+    let side = |i: usize, j: usize| usize::from(!whole.get(j).copied().unwrap_or(false) && i != j);
+    let outline = (0..whole.len())
+        .filter(|i| whole[*i])
         .map(|i| {
-            [i.wrapping_sub(1), i + 1, i.wrapping_sub(w), i + w]
-                .iter()
-                .filter(|j| !inside.get(**j).copied().unwrap_or(false))
-                .count()
+            side(i, i.wrapping_sub(1)) + side(i, i + 1) + side(i, i.wrapping_sub(w)) + side(i, i + w)
         })
         .sum::<usize>() as f64
         * CELL_MM;

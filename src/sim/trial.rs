@@ -1,11 +1,13 @@
-//! The line check tried on made-up photos: does the interval hold the truth as often as it says?
+//! Checks tried on made-up photos: does the interval hold the truth as often as it says?
 
 use super::camera::stored_lens;
-use super::{Scene, Truth, render};
+use super::section::SectionScene;
+use super::{Scene, Truth, bench, render};
 use crate::check::line::{LineOptions, LineResult, measure};
+use crate::check::section::{self, SectionRequest, SectionResult};
 use crate::check::{CheckError, Setup};
 use crate::fit::zone::minimum_zone;
-use crate::lens::LensFile;
+use crate::lens::{Lens, LensFile};
 use crate::units::{Mm, Px};
 use nalgebra::Point2;
 
@@ -34,7 +36,7 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
     let n = truth.line.px.len();
     let setup = Setup {
         layouts: Some(scene.cards.iter().map(|c| c.layout.clone()).collect()),
-        lens: with_lens.then(|| lens_file(&truth, photo.facts.orientation)),
+        lens: with_lens.then(|| lens_file(&truth.lens, photo.facts.orientation)),
         ..Setup::default()
     };
     let options = LineOptions {
@@ -46,9 +48,28 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
     Ok(compare(&measure(&photo, &setup, &options)?, &truth))
 }
 
+/// Takes the photo of a template beside a card and measures it, with the lens file and the true thickness, found by itself.
+///
+/// # Errors
+/// What the check says.
+pub fn section(scene: &SectionScene) -> Result<SectionResult, CheckError> {
+    let (photo, cards) = bench::render(&scene.bench);
+    let setup = Setup {
+        layouts: Some(cards.iter().map(|c| c.layout.clone()).collect()),
+        lens: Some(lens_file(&scene.bench.lens, photo.facts.orientation)),
+        bow_mm: Some(section::BENCH_BOW_MM),
+        ..Setup::default()
+    };
+    let request = SectionRequest {
+        thickness_mm: Some(scene.cut.thickness_mm),
+        ..SectionRequest::default()
+    };
+    section::measure(&photo, &setup, &request)
+}
+
 /// The lens as its file has it: in the frame of the stored pixels.
-fn lens_file(truth: &Truth, orientation: u8) -> LensFile {
-    let l = stored_lens(&truth.lens, orientation);
+fn lens_file(lens: &Lens, orientation: u8) -> LensFile {
+    let l = stored_lens(lens, orientation);
     LensFile {
         model: "brown-conrady".into(),
         width: l.width,

@@ -29,6 +29,8 @@ pub struct Rim {
     pub at: f64,
     /// Change of light at the edge, outside less material.
     pub step: f64,
+    /// Change of light right at the edge, face (where one shows) less material.
+    pub drop: f64,
     /// Root mean square misfit of the model, its priors among it, unit of the light.
     pub misfit: f64,
 }
@@ -113,6 +115,7 @@ pub fn tips(
     Some(Rim {
         at: crossing as f64 + f - middle,
         step: outside - inside,
+        drop: outside - inside,
         misfit: 0.0,
     })
 }
@@ -181,6 +184,7 @@ fn solve(
     let rim = Rim {
         at: c[5],
         step: c[2],
+        drop: c[2] + if face > 0.0 { c[4] } else { 0.0 },
         misfit: (square / total.max(1e-9)).sqrt(),
     };
     Some((rim, [c[2], c[4]]))

@@ -2,7 +2,7 @@
 //!
 //! Radius and turn are a least-squares fit to the distances, so what any error of the places does to them follows from the
 //! fit's own weights: the edge's noise by the joint fit's covariance, the scale's parameters by source, and what the edge's
-//! own model may be off (the side face's shade, a shadow in contact), taken as one offset for each flank and for the arc.
+//! own model may be off (the side face's shade, a shadow in contact), taken as an offset of the whole edge and one for each flank and for the arc.
 
 use super::follow::Edge;
 use super::{Choice, Fitted, FormName, Object, SectionError, SectionRequest, SectionResult};
@@ -15,7 +15,7 @@ use crate::fit::corner::Piece;
 use crate::photo::Photo;
 use crate::scale::{Placed, Scale};
 use crate::solve::noise::Whitener;
-use crate::units::{K95, Measured, Mm, Px};
+use crate::units::{Measured, Mm, Px};
 use crate::verdict::{Outcome, judge};
 use nalgebra::{DMatrix, DVector, Point2, Vector2};
 
@@ -37,9 +37,13 @@ pub struct Traced<'a> {
     pub lens: bool,
 }
 
-/// Doubt of the edge's model that averaging along it does not lower: one offset for each flank and for the arc, one
-/// standard deviation, px (ours: what photos rendered with known truth show, 0.05 to 0.15).
-const MODEL_U_PX: f64 = 0.06;
+/// Doubt of the edge's model that averaging along it does not lower, one standard deviation, px: an offset of the whole
+/// edge, and one for each flank and for the arc (ours: what photos rendered with known truth show).
+const WHOLE_U_PX: f64 = 0.12;
+const PIECE_U_PX: f64 = 0.06;
+/// The same for the envelope of a comb, mm: how round and how lit its tips are.
+const WHOLE_COMB_U_MM: f64 = 0.09;
+const PIECE_COMB_U_MM: f64 = 0.02;
 /// A thickness that was not given is taken as 0 with this standard uncertainty, mm: sheet and board up to 3 mm.
 const THICKNESS_U_MM: f64 = 1.5;
 
@@ -64,7 +68,11 @@ pub fn answer(
     let section = fit_section(&placed.points, &options)?;
     let middle = px[px.len() / 2];
     let mm_per_px = traced.scale.mm_per_px(middle).unwrap_or(0.0);
-    let doubt = Doubt::of(&section, &placed, mm_per_px).ok_or(SectionError::Faint)?;
+    let model = match traced.edge.pitch_px {
+        Some(_) => [WHOLE_COMB_U_MM, PIECE_COMB_U_MM],
+        None => [WHOLE_U_PX * mm_per_px, PIECE_U_PX * mm_per_px],
+    };
+    let doubt = Doubt::of(&section, &placed, model).ok_or(SectionError::Faint)?;
     let mut radius = doubt.budget(0, section.radius_mm.u);
     let mut turn = doubt.budget(1, section.turn_deg.u);
     if request.thickness_mm.is_none() {
@@ -331,7 +339,7 @@ struct Doubt {
 }
 
 impl Doubt {
-    fn of(section: &Section, placed: &Placed, mm_per_px: f64) -> Option<Doubt> {
+    fn of(section: &Section, placed: &Placed, [whole, piece_u]: [f64; 2]) -> Option<Doubt> {
         let used: Vec<usize> = (0..placed.points.len())
             .filter(|i| section.used.get(*i).copied().unwrap_or(true))
             .collect();
@@ -422,10 +430,14 @@ impl Doubt {
             })
             .collect();
         let mut model = [0.0f64; 2];
-        for piece in 0..3 {
+        for piece in 0..4 {
             let d: Vec<f64> = rows
                 .iter()
-                .map(|r| if r.2 == piece { MODEL_U_PX * mm_per_px } else { 0.0 })
+                .map(|r| match piece {
+                    3 => whole,
+                    _ if r.2 == piece => piece_u,
+                    _ => 0.0,
+                })
                 .collect();
             let g = answer(d)?;
             for (m, g) in model.iter_mut().zip(g) {
@@ -446,7 +458,6 @@ impl Doubt {
                 .iter()
                 .map(|(part, u)| BudgetPart::from_u(*part, u[which])),
         );
-        let _ = K95;
         all
     }
 }

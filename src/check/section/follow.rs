@@ -12,6 +12,11 @@ use crate::trace::strip::{Cell, Coding, Strip};
 use crate::units::{Mm, Px};
 use nalgebra::{Point2, Vector2, Vector3};
 
+/// An edge at which the light hardly changes is none: least change, share of the profile's range.
+const LEAST_DROP: f64 = 0.15;
+/// What a pixel off the snapped course, and off where the edge lies elsewhere along it, weighs against misfit.
+const FROM_START: f64 = 0.003;
+const FROM_USUAL: f64 = 0.01;
 /// How far off the coarse edge the true one may lie, mm.
 const REACH_MM: f64 = 3.0;
 /// Columns of one reading.
@@ -85,8 +90,6 @@ pub struct EdgePoint {
     pub outward: Vector2<f64>,
 }
 
-pub fn faint(at: &str) -> SectionError { if std::env::var("FP_DEBUG").is_ok() { eprintln!("DBG {at}"); } SectionError::Faint }
-pub fn dump(what: &str, p: impl Iterator<Item = Point2<f64>>) { if std::env::var("FP_DEBUG").is_ok() { eprintln!("DUMP {what} {:?}", p.map(|p| [p.x, p.y]).collect::<Vec<_>>()); } }
 /// Light added before the logarithm.
 const LIFT: f32 = 0.015;
 
@@ -107,7 +110,7 @@ pub fn snapped(
     mm_per_px: f64,
 ) -> Result<Vec<EdgePoint>, SectionError> {
     let columns =
-        Columns::along(coarse, (2.0 / mm_per_px).max(6.0), outside).ok_or(faint("f1"))?;
+        Columns::along(coarse, (2.0 / mm_per_px).max(6.0), outside).ok_or(SectionError::Faint)?;
     let half = ((REACH_MM / mm_per_px) as usize).clamp(8, 60) + 6;
     let strip = columns.strip(photo, quads, half);
     let n = columns.centre.len();
@@ -188,7 +191,7 @@ pub fn snapped(
             gap_cost: 8.0,
         },
     )
-    .ok_or(faint("f2"))?;
+    .ok_or(SectionError::Faint)?;
     // The cost of a row is the sum up to and with it: the edge lies half a row further out.
     let off: Vec<f64> = path
         .rows
@@ -217,8 +220,27 @@ pub fn snapped(
         let (a, b) = (c.saturating_sub(window), (c + window + 1).min(n));
         2 * (a..b).filter(|k| clear[*k]).count() > b - a
     };
-    let first = (0..n).find(|c| good(*c)).ok_or(faint("f3"))?;
-    let last = (0..n).rfind(|c| good(*c)).ok_or(faint("f4"))?;
+    // From the middle outward, over gaps of a few millimetres (a speck, a finger), to where it ends.
+    let gap = ((4.0 / mm_per_px) as usize).max(8);
+    let start = (0..n)
+        .filter(|c| good(*c))
+        .min_by_key(|c| c.abs_diff(n / 2))
+        .ok_or(SectionError::Faint)?;
+    let (mut first, mut last) = (start, start);
+    for c in (0..start).rev() {
+        if good(c) {
+            first = c;
+        } else if first - c > gap {
+            break;
+        }
+    }
+    for c in start..n {
+        if good(c) {
+            last = c;
+        } else if c - last > gap {
+            break;
+        }
+    }
     Ok((first..=last)
         .filter(|c| clear[*c])
         .map(|c| EdgePoint {
@@ -311,9 +333,9 @@ impl Fine<'_> {
         snapped: &[EdgePoint],
         outside: Vector2<f64>,
     ) -> Result<Edge, SectionError> {
-        let columns = Columns::along(course, 1.5, outside).ok_or(faint("f5"))?;
+        let columns = Columns::along(course, 1.5, outside).ok_or(SectionError::Faint)?;
         let n = columns.centre.len();
-        let start = offsets(&columns, snapped, self.mm_per_px).ok_or(faint("f6"))?;
+        let start = offsets(&columns, snapped, self.mm_per_px).ok_or(SectionError::Faint)?;
         let deepest = start.iter().fold(0.0f64, |m, v| m.max(v.abs()));
         let face = self.faces(&columns, &start);
         let widest = face.iter().fold(0.0f64, |m, v| m.max(*v));
@@ -322,7 +344,6 @@ impl Fine<'_> {
         let strip = columns.strip(self.photo, self.quads, half);
         let light = light(&strip, &start, half, self.mm_per_px);
         let pitch = pins(&strip, &start, half, self.mm_per_px);
-        if std::env::var("FP_DEBUG").is_ok() { eprintln!("PINS {pitch:?}"); }
         let profile = |range: std::ops::Range<usize>, at: f64, room: usize| -> Option<Vec<f64>> {
             let mut sum = vec![0.0; 2 * room + 1];
             let mut m = 0.0;
@@ -350,26 +371,33 @@ impl Fine<'_> {
         let room = |f: f64| (rim::INSIDE_PX + rim::BEYOND_PX + f.max(0.0)) as usize + 9;
         let mut points = Vec::new();
         let count = (n / block).max(1);
+        let mut stretches: Vec<(std::ops::Range<usize>, Vec<(f64, Rim)>)> = Vec::new();
         for b in 0..count {
-            let (from, to) = (b * n / count, (b + 1) * n / count);
+            let range = b * n / count..(b + 1) * n / count;
+            let middle = (range.start + range.end) / 2;
+            let found = profile(range.clone(), start[middle], room(face[middle].min(30.0)))
+                .map_or_else(Vec::new, |p| self.candidates(&p, face[middle], pitch.is_some()));
+            stretches.push((range, found));
+        }
+        // The edge lies alike off the snapped course all along: a stretch that says otherwise must say it clearly.
+        let offset = |middle: usize, rim: &Rim| rim.at + start[middle].round() - start[middle];
+        let mut usual: Vec<f64> = stretches
+            .iter()
+            .filter_map(|(range, found)| {
+                let middle = (range.start + range.end) / 2;
+                let best = found.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
+                Some(offset(middle, &best.1))
+            })
+            .collect();
+        let usual = median(&mut usual).ok_or(SectionError::Faint)?;
+        for (range, found) in stretches {
+            let (from, to) = (range.start, range.end);
             let middle = (from + to) / 2;
-            let face_here = face[middle].min(30.0);
-            let coarse = profile(from..to, start[middle], room(face_here)).and_then(|p| {
-                if pitch.is_some() {
-                    let reach = (0.8 / self.mm_per_px).max(3.0);
-                    return rim::tips(&p, 0.0, reach, 0.8 / self.mm_per_px, None);
-                }
-                // The window slid into the material fits well and sees nothing: the step counts as well.
-                // A snapped place may lie at the face's foot.
-                [0.0, -1.2, 1.2, -face_here, face_here]
-                    .iter()
-                    .filter(|s| s.abs() < 6.0)
-                    .filter_map(|s| rim::read(&p, *s, face_here, self.blur_px, 10))
-                    .map(|r| (r.misfit / r.step.abs().max(1e-6) + 0.01 * r.at.abs(), r))
-                    .min_by(|a, b| a.0.total_cmp(&b.0))
-                    .map(|r| r.1)
-            });
-            let Some(coarse) = coarse else {
+            let worth = |c: &(f64, Rim)| c.0 + FROM_USUAL * (offset(middle, &c.1) - usual).abs();
+            let Some((_, coarse)) = found
+                .into_iter()
+                .min_by(|a, b| worth(a).total_cmp(&worth(b)))
+            else {
                 continue;
             };
             let shift = coarse.at + (start[middle].round() - start[middle]);
@@ -387,7 +415,7 @@ impl Fine<'_> {
                 };
                 let begin = shift - (at.round() - at);
                 let rim = match pitch {
-                    Some(_) => rim::tips(&p, begin, 2.5, 0.0, Some(-coarse.step.signum())),
+                    Some(_) => rim::tips(&p, begin, 2.5, 0.0, Some(coarse.step.signum())),
                     None => rim::read(&p, begin, face[mid].min(30.0), self.blur_px, 5),
                 };
                 let Some(rim) = rim else {
@@ -410,12 +438,43 @@ impl Fine<'_> {
             }
         }
         if points.len() < 16 {
-            return Err(faint("f7"));
+            return Err(SectionError::Faint);
         }
         Ok(Edge {
             points,
             pitch_px: pitch,
         })
+    }
+
+    /// Where the edge may be in the mean profile of a stretch, each with its misfit as a share of the profile's range.
+    fn candidates(&self, profile: &[f64], face: f64, comb: bool) -> Vec<(f64, Rim)> {
+        let middle = profile.len() / 2;
+        let near = profile.get(middle.saturating_sub(6)..(middle + 6).min(profile.len()));
+        let (low, high) = near
+            .unwrap_or_default()
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (v.min(l), v.max(h)));
+        let range = high - low;
+        if range.is_nan() || range <= 0.0 {
+            return Vec::new();
+        }
+        if comb {
+            let reach = (0.8 / self.mm_per_px).max(3.0);
+            let glint = 0.8 / self.mm_per_px;
+            return rim::tips(profile, 0.0, reach, glint, None)
+                .map(|r| (0.0, r))
+                .into_iter()
+                .collect();
+        }
+        let face = face.min(30.0);
+        // A snapped place may lie at the face's foot.
+        [0.0, -1.2, 1.2, -face.max(0.0), face.max(0.0)]
+            .iter()
+            .filter(|s| s.abs() < 6.0)
+            .filter_map(|s| rim::read(profile, *s, face, self.blur_px, 10))
+            .filter(|r| r.drop.abs() > LEAST_DROP * range && r.at.abs() < 4.5)
+            .map(|r| (r.misfit / range + FROM_START * r.at.abs(), r))
+            .collect()
     }
 
     /// A reading that goes with its neighbourhood.
@@ -559,7 +618,6 @@ fn pins(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Option<f64
         periods.push(best.1);
     }
     let share = median(&mut shares)?;
-    if std::env::var("FP_DEBUG").is_ok() { eprintln!("SHARE {share} {periods:?}"); }
     (share > 0.28).then(|| median(&mut periods)).flatten()
 }
 

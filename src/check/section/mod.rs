@@ -240,11 +240,8 @@ fn trace(
         .map(|(a, b)| a.0 - b.0)
         .ok_or(SectionError::NoBench)?;
     let mm_per_px = 1.0 / outside.norm().max(1e-6);
-    follow::dump("coarse", coarse.iter().copied());
     let mut snapped = follow::snapped(photo, covers, &coarse, outside, mm_per_px)?;
-    follow::dump("snapped", snapped.iter().map(|p| p.px.0));
     let blur_px = follow::card_blur(photo, cards).unwrap_or(1.0);
-    if std::env::var("FP_DEBUG").is_ok() { eprintln!("BLUR {blur_px}"); }
     let fine = follow::Fine {
         photo,
         quads: covers,
@@ -284,7 +281,6 @@ fn trace(
             .collect();
         let course = figures::outline(&section, &mm, 0.25);
         let course: Vec<Point2<f64>> = follow::on_photo(scale, &course, height_mm);
-        follow::dump("course", course.iter().copied());
         let read = fine.read(&course, &places, outside)?;
         snapped = read.points.clone();
         edge = Some(read);
@@ -297,7 +293,7 @@ fn extended(edge: &[Mm]) -> Vec<Mm> {
     /// The last of the coarse edge is left out, direction read over the next, then so far on; steps of the coarse edge.
     const DROP: usize = 3;
     const READ: usize = 16;
-    const ON: usize = 16;
+    const ON: usize = 60;
     let n = edge.len();
     if n < 2 * (DROP + READ) {
         return edge.to_vec();

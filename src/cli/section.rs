@@ -94,7 +94,10 @@ fn pictures(photo: &Photo, result: &SectionResult, place: Place) -> Result<(), F
     let drawn = |error: SheetError| Failure::Output(error.to_string());
     place.put("overlay.png", &section_picture::png(photo, result))?;
     let drawing = section_text::drawing(result).map_err(drawn)?;
-    place.put("section.svg", svg::drawing(&drawing).map_err(drawn)?.as_bytes())?;
+    place.put(
+        "section.svg",
+        svg::drawing(&drawing).map_err(drawn)?.as_bytes(),
+    )?;
     place.put("section.dxf", &dxf::bytes(&drawing).map_err(drawn)?)?;
     place.put("section.csv", section_text::csv(result).as_bytes())
 }

@@ -96,7 +96,11 @@ pub fn draw(photo: &Photo, result: &SectionResult) -> RgbImage {
         false,
         view.width as f64 - 2.0 * left,
     );
-    let plate = if result.head.verdict.is_some() { 8.0 } else { 0.0 };
+    let plate = if result.head.verdict.is_some() {
+        8.0
+    } else {
+        0.0
+    };
     view.head = ((plate + 6.5 + 4.0 * next.len() as f64 + 1.5) * view.unit) as usize;
     let tall = view.head + view.height + view.foot;
     let mut picture = RgbImage::new(view.width as u32, tall as u32);
@@ -251,7 +255,13 @@ fn head(drawing: &mut Drawing, view: &View, result: &SectionResult, next: &[Stri
         };
         drawing.area(plate.corners(), Paint::Plain(ground, 1.0));
         let base = (plate.top + plate.bottom) / 2.0 + size * 0.36;
-        drawing.text(text(Place::new(1.7 * left, base), size, true, letters, words));
+        drawing.text(text(
+            Place::new(1.7 * left, base),
+            size,
+            true,
+            letters,
+            words,
+        ));
         y += 8.0 * unit;
     }
     let words = figure(result);
@@ -261,7 +271,13 @@ fn head(drawing: &mut Drawing, view: &View, result: &SectionResult, next: &[Stri
     y += 1.0 * unit;
     for line in next {
         y += 3.9 * unit;
-        drawing.text(text(Place::new(left, y), 3.0 * unit, false, WHITE, line.clone()));
+        drawing.text(text(
+            Place::new(left, y),
+            3.0 * unit,
+            false,
+            WHITE,
+            line.clone(),
+        ));
     }
 }
 
@@ -288,7 +304,13 @@ fn foot(drawing: &mut Drawing, view: &View, result: &SectionResult) {
             drawing.line(ends, 0.5 * unit, MEASURED);
         }
         x += 7.0 * unit;
-        drawing.text(text(Place::new(x, base), size, false, WHITE, words.to_string()));
+        drawing.text(text(
+            Place::new(x, base),
+            size,
+            false,
+            WHITE,
+            words.to_string(),
+        ));
         x += font::width(words, size, false) + 2.0 * unit;
     }
     let px_per_mm = view.scale / result.head.mm_per_px;

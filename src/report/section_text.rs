@@ -131,7 +131,12 @@ pub fn drawing(result: &SectionResult) -> Result<Drawing, SheetError> {
     let limit = SheetError::NotDrawable {
         limit_mm: crate::sheet::LIMIT_MM,
     };
-    let outline: Vec<Point2<f64>> = result.fitted.outline_mm.iter().map(|p| (*p).into()).collect();
+    let outline: Vec<Point2<f64>> = result
+        .fitted
+        .outline_mm
+        .iter()
+        .map(|p| (*p).into())
+        .collect();
     let (Some(first), Some(last)) = (outline.first(), outline.last()) else {
         return Err(limit);
     };
@@ -144,8 +149,17 @@ pub fn drawing(result: &SectionResult) -> Result<Drawing, SheetError> {
     }
     let down = Vector2::new(-along.y, along.x);
     let turned = |p: Point2<f64>| Point2::new((p - first).dot(&along), (p - first).dot(&down));
-    let measured: Vec<Point2<f64>> = result.profile_mm.iter().map(|p| turned((*p).into())).collect();
-    let all = || measured.iter().copied().chain(outline.iter().map(|p| turned(*p)));
+    let measured: Vec<Point2<f64>> = result
+        .profile_mm
+        .iter()
+        .map(|p| turned((*p).into()))
+        .collect();
+    let all = || {
+        measured
+            .iter()
+            .copied()
+            .chain(outline.iter().map(|p| turned(*p)))
+    };
     let low = all().fold(Point2::new(f64::MAX, f64::MAX), |m, p| {
         Point2::new(m.x.min(p.x), m.y.min(p.y))
     });
@@ -197,7 +211,11 @@ pub fn drawing(result: &SectionResult) -> Result<Drawing, SheetError> {
         words.clone(),
     )));
     items.extend(bar(At::new(MARGIN_MM, height_mm - 4.0), Axis::X, 50.0));
-    items.extend(bar(At::new(MARGIN_MM + 60.0, height_mm - 4.0), Axis::Y, 20.0));
+    items.extend(bar(
+        At::new(MARGIN_MM + 60.0, height_mm - 4.0),
+        Axis::Y,
+        20.0,
+    ));
     Ok(Drawing {
         width_mm,
         height_mm,

@@ -60,13 +60,7 @@ pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usi
 /// everything that is tip lies the bench, mostly in shadow. The place is where the light has gone [`FOOT`] of the way from the bench to the
 /// outermost extreme of the tips. `start`: where to look, within `reach` px; `glint`: widest glint, px; `way`: sign
 /// of the step, when known.
-pub fn tips(
-    profile: &[f64],
-    start: f64,
-    reach: f64,
-    glint: f64,
-    way: Option<f64>,
-) -> Option<Rim> {
+pub fn tips(profile: &[f64], start: f64, reach: f64, glint: f64, way: Option<f64>) -> Option<Rim> {
     let middle = (profile.len() / 2) as f64;
     let low = (middle + start - reach).max(3.0) as usize;
     let high = ((middle + start + reach).max(0.0) as usize).min(profile.len().checked_sub(5)?);
@@ -180,7 +174,10 @@ fn solve(
     }
     // What was held to its prior counts as misfit: a place where the face must be as bright as the material to fit is not
     // the edge.
-    square += (1..5).map(|k| prior[(k, k)] * c[k] * c[k]).filter(|v| v.is_finite()).sum::<f64>();
+    square += (1..5)
+        .map(|k| prior[(k, k)] * c[k] * c[k])
+        .filter(|v| v.is_finite())
+        .sum::<f64>();
     let rim = Rim {
         at: c[5],
         step: c[2],
@@ -255,7 +252,12 @@ pub fn blur(profile: &[f64]) -> Option<f64> {
     let (mut da, mut db) = (0.125, 0.08);
     for _ in 0..14 {
         let (_, at, blur, _) = best;
-        for (a, b) in [(at - da, blur), (at + da, blur), (at, blur - db * blur), (at, blur + db * blur)] {
+        for (a, b) in [
+            (at - da, blur),
+            (at + da, blur),
+            (at, blur - db * blur),
+            (at, blur + db * blur),
+        ] {
             let (m, step) = misfit(a, b);
             if m < best.0 {
                 best = (m, a, b, step);

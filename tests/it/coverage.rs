@@ -1,7 +1,7 @@
 //! The ± of the checks on made-up photos whose truth is known.
 
-use fairpanel::sim::draw::{LineKind, LookKind, line_of};
 use fairpanel::check::section::FormName;
+use fairpanel::sim::draw::{LineKind, LookKind, line_of};
 use fairpanel::sim::section::{Cut, draw_section};
 use fairpanel::sim::trial::{line, section};
 
@@ -84,5 +84,9 @@ fn a_templates_radius_and_turn_lie_in_their_intervals() {
     assert!(forms >= 56, "{forms} forms right");
     assert!(radii >= 46, "{radii} radii inside");
     assert!(turns >= 46, "{turns} turns inside");
-    assert!(wide[wide.len() / 2] < 0.08, "half-width {:.3}", wide[wide.len() / 2]);
+    assert!(
+        wide[wide.len() / 2] < 0.08,
+        "half-width {:.3}",
+        wide[wide.len() / 2]
+    );
 }

@@ -2,9 +2,9 @@
 
 use super::LineOptions;
 use crate::card::Card;
+use crate::check::cover::quads;
 use crate::photo::Photo;
 use crate::scale::Scale;
-use crate::check::cover::quads;
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::trace::TraceError;
 use crate::trace::seek::{Candidate, SeekOptions, lines, steps};

@@ -74,10 +74,16 @@ impl Columns {
     }
 
     fn strip(&self, photo: &Photo, quads: &[Quad], half: usize) -> Strip {
-        Strip::sample(photo, self.centre.len(), 2 * half + 1, Coding::Linear, |c, r| {
-            let p = self.px(c, r as f64 - half as f64);
-            (!masked(quads, p)).then_some(p)
-        })
+        Strip::sample(
+            photo,
+            self.centre.len(),
+            2 * half + 1,
+            Coding::Linear,
+            |c, r| {
+                let p = self.px(c, r as f64 - half as f64);
+                (!masked(quads, p)).then_some(p)
+            },
+        )
     }
 }
 
@@ -152,7 +158,9 @@ pub fn snapped(
     let least = [0.04, 0.015, 0.015];
     let sd = Vector3::from_fn(|k, _| {
         let off: Vec<f64> = scatter.iter().map(|v| v[k]).collect();
-        crate::solve::robust::spread(&off).unwrap_or(0.0).hypot(least[k])
+        crate::solve::robust::spread(&off)
+            .unwrap_or(0.0)
+            .hypot(least[k])
     });
     const CAP: f64 = 14.0;
     let far: Vec<f64> = (0..n * rows)
@@ -210,7 +218,9 @@ pub fn snapped(
                 (seen.len() >= 2).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
             };
             match (mean(at.saturating_sub(5), at), mean(at + 1, at + 5)) {
-                (Some(inside), Some(outside)) => inside < 0.6 * CAP && outside > inside + 0.12 * CAP,
+                (Some(inside), Some(outside)) => {
+                    inside < 0.6 * CAP && outside > inside + 0.12 * CAP
+                }
                 _ => false,
             }
         })
@@ -376,7 +386,9 @@ impl Fine<'_> {
             let range = b * n / count..(b + 1) * n / count;
             let middle = (range.start + range.end) / 2;
             let found = profile(range.clone(), start[middle], room(face[middle].min(30.0)))
-                .map_or_else(Vec::new, |p| self.candidates(&p, face[middle], pitch.is_some()));
+                .map_or_else(Vec::new, |p| {
+                    self.candidates(&p, face[middle], pitch.is_some())
+                });
             stretches.push((range, found));
         }
         // The edge lies alike off the snapped course all along: a stretch that says otherwise must say it clearly.
@@ -410,7 +422,10 @@ impl Fine<'_> {
                 }
                 let mid = (k + end) / 2;
                 let at = 0.5 * (start[(k + end - 1) / 2] + start[mid]);
-                let Some(p) = profile(k..end, at, room(face[mid])) else {
+                // Two pins together: not every tip glints.
+                let wide = pitch.map_or(0, |_| station / 2);
+                let range = k.saturating_sub(wide)..(end + wide).min(n);
+                let Some(p) = profile(range, at, room(face[mid])) else {
                     continue;
                 };
                 let begin = shift - (at.round() - at);
@@ -429,8 +444,7 @@ impl Fine<'_> {
                 let (i, f) = (c.floor() as usize, c - c.floor());
                 let j = (i + 1).min(n - 1);
                 let centre = columns.centre[i] + (columns.centre[j] - columns.centre[i]) * f;
-                let outward =
-                    (columns.outward[i] * (1.0 - f) + columns.outward[j] * f).normalize();
+                let outward = (columns.outward[i] * (1.0 - f) + columns.outward[j] * f).normalize();
                 points.push(EdgePoint {
                     px: Px(centre + outward * off),
                     outward,
@@ -453,7 +467,9 @@ impl Fine<'_> {
         let (low, high) = near
             .unwrap_or_default()
             .iter()
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (v.min(l), v.max(h)));
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+                (v.min(l), v.max(h))
+            });
         let range = high - low;
         if range.is_nan() || range <= 0.0 {
             return Vec::new();

@@ -83,7 +83,11 @@ fn scatter_of(values: &[Vector3<f64>]) -> Option<Matrix3<f64>> {
         let (mut sum, mut total) = (Matrix3::zeros(), 0.0);
         for v in values {
             let d2 = (v.transpose() * inverse * v)[0];
-            let w = if d2 < 16.0 { (1.0 - d2 / 16.0).powi(2) } else { 0.0 };
+            let w = if d2 < 16.0 {
+                (1.0 - d2 / 16.0).powi(2)
+            } else {
+                0.0
+            };
             sum += v * v.transpose() * w;
             total += w;
         }
@@ -127,7 +131,10 @@ pub fn averaged(values: &[Option<f64>], columns: usize, rows: usize, half: usize
 
 /// Looks at the bench round the cards; `None` when hardly any of it is in the photo.
 pub fn look(photo: &Photo, scale: &Scale, quads: &[Quad]) -> Option<Ground> {
-    let (mut low, mut high) = (Point2::new(f64::MAX, f64::MAX), Point2::new(f64::MIN, f64::MIN));
+    let (mut low, mut high) = (
+        Point2::new(f64::MAX, f64::MAX),
+        Point2::new(f64::MIN, f64::MIN),
+    );
     for corner in quads.iter().flatten() {
         let mm = scale.mm_from_px(Px(*corner))?.0;
         low = Point2::new(low.x.min(mm.x), low.y.min(mm.y));
@@ -277,7 +284,11 @@ fn model(
         let inverse = scatter.try_inverse()?;
         for (w, o) in weight.iter_mut().zip(&off) {
             let d2 = (o.transpose() * inverse * o)[0];
-            *w = if d2 < 16.0 { (1.0 - d2 / 16.0).powi(2) } else { 0.0 };
+            *w = if d2 < 16.0 {
+                (1.0 - d2 / 16.0).powi(2)
+            } else {
+                0.0
+            };
         }
     }
     let off = seen
@@ -295,5 +306,10 @@ fn model(
 }
 
 fn at(surface: &DMatrix<f64>, row: &[f64; 6]) -> Vector3<f64> {
-    Vector3::from_fn(|k, _| row.iter().enumerate().map(|(j, r)| r * surface[(j, k)]).sum())
+    Vector3::from_fn(|k, _| {
+        row.iter()
+            .enumerate()
+            .map(|(j, r)| r * surface[(j, k)])
+            .sum()
+    })
 }

@@ -212,15 +212,19 @@ pub fn measure_on(
     let object = object::find(&bench, &sides, &near)?;
     let height_mm = options.thickness_mm.unwrap_or(0.0);
     let traced = trace(photo, cards, &covers, &scale, &object, height_mm)?;
-    figures::answer(&figures::Traced {
-        photo,
-        cards,
-        scale: &scale,
-        edge: &traced,
-        into_material: -object.toward,
-        height_mm,
-        lens: setup.lens.is_some(),
-    }, options, warnings)
+    figures::answer(
+        &figures::Traced {
+            photo,
+            cards,
+            scale: &scale,
+            edge: &traced,
+            into_material: -object.toward,
+            height_mm,
+            lens: setup.lens.is_some(),
+        },
+        options,
+        warnings,
+    )
 }
 
 /// The edge from coarse to fine.

@@ -164,13 +164,7 @@ impl Side {
 }
 
 /// How likely a part is what is meant; 0 when it can't be.
-fn score(
-    ground: &Ground,
-    smooth: &[f64],
-    part: &[usize],
-    cards: &[Side],
-    near: &[Mm],
-) -> f64 {
+fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: &[Mm]) -> f64 {
     let area = part.len() as f64 * CELL_MM * CELL_MM;
     if area < LEAST_MM2 {
         return 0.0;
@@ -186,7 +180,10 @@ fn score(
     let outline = (0..whole.len())
         .filter(|i| whole[*i])
         .map(|i| {
-            side(i, i.wrapping_sub(1)) + side(i, i + 1) + side(i, i.wrapping_sub(w)) + side(i, i + w)
+            side(i, i.wrapping_sub(1))
+                + side(i, i + 1)
+                + side(i, i.wrapping_sub(w))
+                + side(i, i + w)
         })
         .sum::<usize>() as f64
         * CELL_MM;
@@ -216,7 +213,11 @@ fn score(
             / near.len() as f64;
         (-gap / 10.0).exp()
     };
-    area.min(4000.0) * (mean / 40.0).min(1.0).sqrt() * closeness * compact.min(0.3) * bound(ground, smooth, &inside)
+    area.min(4000.0)
+        * (mean / 40.0).min(1.0).sqrt()
+        * closeness
+        * compact.min(0.3)
+        * bound(ground, smooth, &inside)
 }
 
 /// How sharply a part ends: 1 where the bench begins at once beside it, 0 where light only fades.
@@ -235,7 +236,9 @@ fn bound(ground: &Ground, smooth: &[f64], inside: &[bool]) -> f64 {
     };
     let within = mean(&|i| inner[i] && !core[i]);
     let beyond = mean(&|i| ring[i] && !outer[i]);
-    ((within - beyond) / (within + beyond).max(1e-9)).max(0.0).powi(2)
+    ((within - beyond) / (within + beyond).max(1e-9))
+        .max(0.0)
+        .powi(2)
 }
 
 /// The thing by its own colours near an edge of it: taken from behind the edge, where no shadow lies.
@@ -284,11 +287,10 @@ fn refined(
                 let v = ground.off[i].filter(|_| d > -3.0 && d < SHADOW_MM)?;
                 let c = Vector2::new(v[1], v[2]);
                 // Shadow: any less light down to a twelfth, the bench's hue.
-                let shadow = (c.transpose() * hue * c)[0]
-                    + determinant_ln(&shade)
-                    + 2.0 * 2.5f64.ln()
-                    - (2.0 * std::f64::consts::PI).ln()
-                    + if v[0] > 0.0 || v[0] < -2.5 { 20.0 } else { 0.0 };
+                let shadow =
+                    (c.transpose() * hue * c)[0] + determinant_ln(&shade) + 2.0 * 2.5f64.ln()
+                        - (2.0 * std::f64::consts::PI).ln()
+                        + if v[0] > 0.0 || v[0] < -2.5 { 20.0 } else { 0.0 };
                 Some((bench.far(v).min(shadow) - thing.far(v)).clamp(-15.0, 15.0))
             })
             .collect();
@@ -340,7 +342,12 @@ impl Likely {
             let off: Vec<f64> = of(k).iter().map(|v| v - middle[k]).collect();
             let sd = crate::solve::robust::spread(&off)?;
             // The thing's own light changes along it more than its scatter tells.
-            scatter[(k, k)] = sd * sd + if k == 0 { 0.08f64.powi(2) } else { 0.03f64.powi(2) };
+            scatter[(k, k)] = sd * sd
+                + if k == 0 {
+                    0.08f64.powi(2)
+                } else {
+                    0.03f64.powi(2)
+                };
         }
         Likely::of(middle, scatter)
     }

@@ -155,7 +155,7 @@ pub fn snapped(
         scatter.extend(cells.iter().step_by(5).map(|v| v - middle));
         own.push(middle);
     }
-    let least = [0.04, 0.015, 0.015];
+    let least = [0.06, 0.02, 0.02];
     let sd = Vector3::from_fn(|k, _| {
         let off: Vec<f64> = scatter.iter().map(|v| v[k]).collect();
         crate::solve::robust::spread(&off)
@@ -217,7 +217,9 @@ pub fn snapped(
                     .collect();
                 (seen.len() >= 2).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
             };
-            match (mean(at.saturating_sub(5), at), mean(at + 1, at + 5)) {
+            // A sharpened photo has a bright rim along the edge: not its last pixels.
+            let deep = mean(at.saturating_sub(9), at.saturating_sub(2));
+            match (deep, mean(at + 1, at + 5)) {
                 (Some(inside), Some(outside)) => {
                     inside < 0.6 * CAP && outside > inside + 0.12 * CAP
                 }

@@ -269,3 +269,80 @@ pub fn blur(profile: &[f64]) -> Option<f64> {
     let rms = (m.max(0.0) / n as f64).sqrt();
     (step.abs() > 1e-3 && rms < 0.1 * step.abs()).then_some(blur)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Material, face of a width, bench, under one blur.
+    fn profile(at: f64, face: f64, blur: f64, lights: [f64; 3]) -> Vec<f64> {
+        let [material, side, bench] = lights;
+        (-20..=20)
+            .map(|k| {
+                let u = f64::from(k) - at;
+                material
+                    + (side - material) * normal_cdf(u / blur)
+                    + (bench - side) * normal_cdf((u - face) / blur)
+            })
+            .collect()
+    }
+
+    /// The place is that of the upper edge, whatever face and bench are like: to the doubt that a narrow face leaves.
+    #[test]
+    fn the_upper_edge_is_read() {
+        for at in [-0.4, 0.0, 0.3] {
+            for (face, lights, within) in [
+                (0.0, [0.6, 0.2, 0.2], 0.005),
+                (3.0, [0.6, 0.25, 0.1], 0.03),
+                (3.0, [0.15, 0.1, 0.4], 0.08),
+                (1.0, [0.6, 0.1, 0.2], 0.15),
+            ] {
+                let values = profile(at, face, 0.9, lights);
+                let rim = read(&values, 0.0, face, 0.9, 8).expect("an edge");
+                assert!(
+                    (rim.at - at).abs() < within,
+                    "{at} {face} {lights:?}: {}",
+                    rim.at
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn nothing_is_read_where_nothing_is() {
+        let short = [0.5; 9];
+        assert_eq!(read(&short, 0.0, 0.0, 0.9, 5), None);
+        let mut blank = profile(0.0, 0.0, 0.9, [0.6, 0.2, 0.2]);
+        blank[20] = f64::NAN;
+        assert_eq!(read(&blank, 0.0, 0.0, 0.9, 5), None);
+        assert_eq!(tips(&blank, 0.0, 3.0, 3.0, None), None);
+    }
+
+    /// The blur of a clean step is its own, within two hundredths.
+    #[test]
+    fn blur_of_a_step() {
+        for blur_px in [0.7, 0.95, 1.4] {
+            let values: Vec<f64> = (-5..=5)
+                .map(|k| 0.1 + 0.7 * normal_cdf((f64::from(k) - 0.2) / blur_px))
+                .collect();
+            let found = blur(&values).expect("a step");
+            assert!((found - blur_px).abs() < 0.02, "{blur_px}: {found}");
+        }
+        assert_eq!(blur(&[0.3; 11]), None);
+    }
+
+    /// A glint on the tips does not pull the envelope inward: its outer side is read.
+    #[test]
+    fn the_outer_side_of_a_glint() {
+        let values: Vec<f64> = (-20..=20)
+            .map(|k| {
+                let u = f64::from(k);
+                let pins = 0.2 + 0.05 * normal_cdf(u);
+                pins + 0.25 * (-0.5 * ((u + 1.5) / 1.0).powi(2)).exp()
+            })
+            .collect();
+        let rim = tips(&values, 0.0, 3.0, 4.0, None).expect("tips");
+        assert!(rim.at > -1.0 && rim.at < 1.0, "{}", rim.at);
+        assert!(rim.step < 0.0);
+    }
+}

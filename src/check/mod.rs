@@ -6,6 +6,7 @@ pub mod line;
 pub mod lows;
 pub mod partner;
 pub mod radii;
+pub mod section;
 pub mod straightedge;
 
 use crate::area::AreaError;
@@ -95,6 +96,9 @@ pub enum CheckError {
     /// The straightedge.
     #[error(transparent)]
     Straightedge(#[from] straightedge::StraightedgeError),
+    /// The section.
+    #[error(transparent)]
+    Section(#[from] section::SectionError),
     /// The fit.
     #[error(transparent)]
     Fit(#[from] FitError),

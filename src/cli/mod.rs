@@ -20,6 +20,7 @@ mod partner;
 mod photos;
 mod progress;
 mod radii;
+mod section;
 mod straightedge;
 mod terminal;
 
@@ -70,6 +71,7 @@ enum Command {
     Partner(partner::PartnerArgs),
     Lens(lens::LensArgs),
     Straightedge(straightedge::StraightedgeArgs),
+    Section(section::SectionArgs),
     Card(card::CardArgs),
     Completions(manual::CompletionsArgs),
     Man(manual::ManArgs),
@@ -105,6 +107,7 @@ fn dispatch(command: &Command) -> Result<Ending, Failure> {
         Command::Partner(args) => partner::run(args),
         Command::Lens(args) => lens::run(args),
         Command::Straightedge(args) => straightedge::run(args),
+        Command::Section(args) => section::run(args),
         Command::Card(args) => card::run(args),
         Command::Completions(args) => manual::completions(args, Cli::command()),
         Command::Man(args) => manual::man(args, Cli::command()),

@@ -100,6 +100,18 @@ impl Corner {
         self.at + x * (side * distance * c) - y * (distance * s)
     }
 
+    /// Point of the outline at a place along it, as [`Seen::along`] counts.
+    pub fn point(&self, along: f64) -> Point2<f64> {
+        let half = 0.5 * self.turn * self.radius;
+        if along.abs() <= half && self.radius > 0.0 {
+            let (x, y) = self.axes();
+            let (s, c) = (along / self.radius).sin_cos();
+            self.centre() + x * (self.radius * s) + y * (self.radius * c)
+        } else {
+            self.on_flank(along > 0.0, along.abs() - half + self.tangent_length())
+        }
+    }
+
     /// Distance of a point from the outline, and what it depends on.
     pub fn see(&self, point: Point2<f64>) -> Seen {
         let (ax, ay) = self.axes();

@@ -109,6 +109,9 @@ pub struct Section {
 
 /// Most starts tried before a rounded corner is given up.
 const STARTS: usize = 6;
+/// One arc is the plainer reading: flanks must show by this much in the score, 'strong' evidence on Kass and Raftery's scale
+/// (1995, from memory).
+const CLEAR: f64 = 6.0;
 /// Fewest points of an outline.
 const FEWEST: usize = 12;
 
@@ -202,11 +205,11 @@ pub fn fit_section(points: &[Mm], options: &SectionOptions) -> Result<Section, F
         .map(|(a, squares)| score(*squares, 3, &a.deviation_mm));
     let value = |c: Option<Candidate>| c.map_or(f64::INFINITY, |c| c.score);
     let (r, s_, a) = (value(rounded), value(sharp), value(arc));
-    let mut section = if r < s_ && r < a {
+    let mut section = if r < s_ && r < a - CLEAR {
         round_fit
             .as_ref()
             .map(|(corner, solution)| of_corner_fit(points, *corner, solution, options))
-    } else if s_ < a {
+    } else if s_ < a - CLEAR {
         sharp_fit.as_ref().map(|(corner, solution)| {
             let limit = round_fit
                 .as_ref()

@@ -14,6 +14,8 @@ pub mod radii;
 pub mod radii_overlay;
 pub mod radii_plot;
 mod scene;
+pub mod section_picture;
+pub mod section_text;
 pub mod shop;
 mod shrink;
 pub mod skim_sheet;

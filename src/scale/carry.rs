@@ -24,9 +24,14 @@ impl Scale {
     ///
     /// The places should run along a line: derivatives are interpolated between every twelfth.
     pub fn carry(&self, places: &[Px]) -> Option<Placed> {
+        self.carry_above(places, 0.0)
+    }
+
+    /// As [`Scale::carry`] for places `height` mm in front of the panel, toward the camera.
+    pub fn carry_above(&self, places: &[Px], height: f64) -> Option<Placed> {
         let points: Vec<Mm> = places
             .iter()
-            .map(|p| self.mm_from_px(*p))
+            .map(|p| self.mm_above(*p, height))
             .collect::<Option<_>>()?;
         let n = places.len();
         let mut knots: Vec<usize> = (0..n).step_by(EVERY).collect();
@@ -35,7 +40,7 @@ impl Scale {
         }
         let mut at_knots = Vec::with_capacity(knots.len());
         for k in &knots {
-            at_knots.push(self.slope(places[*k])?);
+            at_knots.push(self.slope(places[*k], height)?);
         }
         let mut slopes = Vec::with_capacity(n);
         let mut k = 0;
@@ -58,16 +63,16 @@ impl Scale {
         })
     }
 
-    fn slope(&self, px: Px) -> Option<[DVector<f64>; 2]> {
+    fn slope(&self, px: Px, height: f64) -> Option<[DVector<f64>; 2]> {
         const STEP: f64 = 1e-3;
         let n = self.parameters.len();
         let mut out = [DVector::zeros(n), DVector::zeros(n)];
         for j in 0..n {
             let mut p = self.parameters.clone();
             p[j] += STEP;
-            let up = self.frame.state_of(&p, self.photo).mm(px.0)?;
+            let up = self.frame.state_of(&p, self.photo).mm_above(px.0, height)?;
             p[j] -= 2.0 * STEP;
-            let down = self.frame.state_of(&p, self.photo).mm(px.0)?;
+            let down = self.frame.state_of(&p, self.photo).mm_above(px.0, height)?;
             let d: Vector2<f64> = (up - down) / (2.0 * STEP);
             out[0][j] = d.x;
             out[1][j] = d.y;

@@ -9,14 +9,19 @@ pub type Quad = [Point2<f64>; 4];
 
 /// Quads of the cards with their margins: nothing is looked for there.
 pub fn masks(cards: &[Card]) -> Vec<Quad> {
+    // The white margin is half a square; a quarter more for its shadow and a cut that isn't true.
+    quads(cards, |square_mm| 0.75 * square_mm)
+}
+
+/// Quads of the cards, grown beyond the printed squares by `beyond` (mm, from the side of one square, mm).
+pub fn quads(cards: &[Card], beyond: impl Fn(f64) -> f64) -> Vec<Quad> {
     cards
         .iter()
         .filter_map(|card| {
             let mm: Vec<_> = card.corners.iter().map(|c| c.mm.0).collect();
             let px: Vec<_> = card.corners.iter().map(|c| c.px.0).collect();
             let h = homography(&mm, &px)?;
-            // The white margin is half a square; a quarter more for its shadow and a cut that isn't true.
-            let m = 0.75 * card.layout.square_mm;
+            let m = beyond(card.layout.square_mm);
             let (w, d) = (
                 card.layout.squares_x as f64 * card.layout.square_mm,
                 card.layout.squares_y as f64 * card.layout.square_mm,

@@ -277,10 +277,15 @@ impl State {
 
     /// Place in the first card's frame (true mm) that a photo place shows.
     pub(super) fn mm(&self, px: Point2<f64>) -> Option<Point2<f64>> {
+        self.mm_above(px, 0.0)
+    }
+
+    /// As [`State::mm`] for a place `height` mm in front of the surface.
+    pub(super) fn mm_above(&self, px: Point2<f64>, height: f64) -> Option<Point2<f64>> {
         let ray = self.lens.ray(px);
         let back = self.rotation.inverse();
         self.surface.meet(
-            back * -self.translation,
+            back * -self.translation + Vector3::z() * height,
             back * Vector3::new(ray.x, ray.y, 1.0),
         )
     }
@@ -691,6 +696,16 @@ impl Scale {
     /// Place in the first card's frame that a photo place shows, on the panel's surface; `None` where the ray misses it.
     pub fn mm_from_px(&self, px: Px) -> Option<Mm> {
         self.state.mm(px.0).map(Mm)
+    }
+
+    /// As [`Scale::px_from_mm`] for a place `height` mm in front of the panel, toward the camera.
+    pub fn px_above(&self, mm: Mm, height: f64) -> Option<Px> {
+        self.state.px_above(mm.0, -height).map(Px)
+    }
+
+    /// As [`Scale::mm_from_px`] for a place `height` mm in front of the panel: the foot under it.
+    pub fn mm_above(&self, px: Px, height: f64) -> Option<Mm> {
+        self.state.mm_above(px.0, height).map(Mm)
     }
 
     /// The panel's surface.

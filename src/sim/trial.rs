@@ -2,11 +2,13 @@
 
 use super::camera::stored_lens;
 use super::rule::{self, RuleScene};
+use super::section::SectionScene;
 use super::{Scene, Truth, bench, render};
 use crate::card::Layout;
 use crate::check::line::{LineOptions, LineResult, join, measure, prepare};
 use crate::check::partner::{self, Lay, PartnerOptions, SideCurve};
 use crate::check::radii::{RadiiOptions, stripe as stripe_check};
+use crate::check::section::{self, SectionRequest, SectionResult};
 use crate::check::straightedge::{self, Rests, StraightedgeOptions};
 use crate::check::{CheckError, Setup};
 use crate::fit::zone::minimum_zone;
@@ -49,6 +51,25 @@ pub fn line(scene: &Scene, with_lens: bool) -> Result<Trial, CheckError> {
         ..LineOptions::default()
     };
     Ok(compare(&measure(&photo, &setup, &options)?, &truth))
+}
+
+/// Takes the photo of a template beside a card and measures it, with the lens file and the true thickness, found by itself.
+///
+/// # Errors
+/// What the check says.
+pub fn section(scene: &SectionScene) -> Result<SectionResult, CheckError> {
+    let (photo, cards) = bench::render(&scene.bench);
+    let setup = Setup {
+        layouts: Some(cards.iter().map(|c| c.layout.clone()).collect()),
+        lens: Some(lens_file(&scene.bench.lens, photo.facts.orientation)),
+        bow_mm: Some(section::BENCH_BOW_MM),
+        ..Setup::default()
+    };
+    let request = SectionRequest {
+        thickness_mm: Some(scene.cut.thickness_mm),
+        ..SectionRequest::default()
+    };
+    section::measure(&photo, &setup, &request)
 }
 
 /// What one photo of a stripe came to.

@@ -4,11 +4,13 @@
 //! - [`seek`]: the straight or slightly bowed lines that run coherently along a strip;
 //! - [`extent`]: where along the strip the line is there: its ends, and gaps between panels;
 //! - [`hue`]: which light to look at: one colour, the difference of two sides' colours, or brightness;
-//! - [`edge`]: where the edge lies across the strip, to a few hundredths of a pixel.
+//! - [`edge`]: where the edge lies across the strip, to a few hundredths of a pixel;
+//! - [`rim`]: the same for the upper edge of a sheet that lies on a bench.
 
 pub mod edge;
 pub mod extent;
 pub mod hue;
+pub mod rim;
 pub mod seek;
 pub mod smooth;
 pub mod strip;

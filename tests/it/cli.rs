@@ -70,6 +70,13 @@ fn json(output: &Output) -> Value {
 }
 
 #[test]
+fn a_wanted_radius_and_its_tolerance_go_together() {
+    refused(&["section", "gauge.jpg", "--want", "8"], 2, &["--tol"]);
+    refused(&["section", "gauge.jpg", "--tol", "0.2"], 2, &["--want"]);
+    refused(&["section", "gauge.jpg", "--want", "-8"], 2, &["--want"]);
+}
+
+#[test]
 fn alone_it_says_what_it_does() {
     let output = run(&[]);
     assert_eq!(code(&output), 0);

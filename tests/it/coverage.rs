@@ -1,7 +1,9 @@
 //! The ± of the checks on made-up photos whose truth is known.
 
+use fairpanel::check::section::FormName;
 use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair, stripe as stripe_scene};
-use fairpanel::sim::trial::{joined, line, partners, stripe};
+use fairpanel::sim::section::{Cut, draw_section};
+use fairpanel::sim::trial::{joined, line, partners, section, stripe};
 
 /// Forty photos, two thirds with the lens file. A photo's points err together, so photos are what is counted: of 40
 /// whose line is inside its interval over nine tenths of its length with probability 0.9 at least, fewer than 29 is chance
@@ -119,5 +121,51 @@ fn partners_of_the_same_line_agree() {
         share / n >= 0.9,
         "{:.3} of the points are inside",
         share / n
+    );
+}
+
+/// Sixty templates of known radius and turn. Of 60 intervals that hold the truth with probability 0.9, fewer than 46 is
+/// chance once in a thousand (binomial); and wide would be easy, so half of the radii must be known to 8%.
+#[test]
+fn a_templates_radius_and_turn_lie_in_their_intervals() {
+    let (mut answered, mut forms, mut radii, mut turns) = (0, 0, 0, 0);
+    let mut wide = Vec::new();
+    for k in 0..60u64 {
+        let part = |n: u64| ((k * n) % 60) as f64 / 60.0;
+        let cut = Cut {
+            radius_mm: 5.0 * 10f64.powf(part(7)),
+            turn_deg: 35.0 + 45.0 * part(11),
+            flanks_mm: [20.0 + 25.0 * part(13), 20.0 + 25.0 * part(17)],
+            convex: k % 2 == 0,
+            thickness_mm: 0.5 + 1.5 * part(19),
+            rough_mm: 0.005 + 0.03 * part(23),
+            correlation_mm: 1.0 + 2.0 * part(29),
+        };
+        let Ok(result) = section(&draw_section(9_000 + k, cut, 2016)) else {
+            continue;
+        };
+        answered += 1;
+        let form = if cut.convex {
+            FormName::Convex
+        } else {
+            FormName::Concave
+        };
+        forms += usize::from(result.form == form);
+        let turn = result.turn_deg;
+        turns += usize::from((turn.value - cut.turn_deg).abs() <= turn.u95);
+        if let Some(r) = result.radius_mm {
+            radii += usize::from((r.value - cut.radius_mm).abs() <= r.u95);
+            wide.push(r.u95 / cut.radius_mm);
+        }
+    }
+    wide.sort_by(f64::total_cmp);
+    assert!(answered >= 57, "{answered} of 60 answered");
+    assert!(forms >= 56, "{forms} forms right");
+    assert!(radii >= 46, "{radii} radii inside");
+    assert!(turns >= 46, "{turns} turns inside");
+    assert!(
+        wide[wide.len() / 2] < 0.08,
+        "half-width {:.3}",
+        wide[wide.len() / 2]
     );
 }

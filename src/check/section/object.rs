@@ -1,0 +1,522 @@
+//! Which thing on the bench is meant, and roughly where its edge toward the card runs.
+//!
+//! Spots unlike the bench that hang together are a thing; the largest near the card is meant, or the one at the points
+//! given. Its own colours, taken well inside it, then decide spot by spot between thing, bench and shadow (the bench's
+//! colours at less light), so that a shadow beside the edge does not count to the thing.
+
+use super::SectionError;
+use super::ground::{CELL_MM, Ground, averaged};
+use crate::scale::cover::Quad;
+use crate::units::Mm;
+use nalgebra::{Matrix2, Matrix3, Point2, Vector2, Vector3};
+
+/// The thing's edge toward the card, coarse.
+#[derive(Debug, Clone)]
+pub struct Object {
+    /// Points along the edge every half millimetre, card frame, in order.
+    pub edge: Vec<Mm>,
+    /// Unit vector from the thing toward the card.
+    pub toward: Vector2<f64>,
+}
+
+/// Smallest thing that is looked at, mm²: a strip of 5 by 30 mm.
+const LEAST_MM2: f64 = 150.0;
+/// Shortest edge worth a section, mm.
+pub const SHORTEST_MM: f64 = 12.0;
+/// An edge that leans more than this from the card's side belongs to the thing's flank: its tangent (68°).
+const STEEP: f64 = 2.5;
+/// Step of the coarse edge, mm.
+const STEP_MM: f64 = 0.5;
+
+/// A card's sides in the first card's frame.
+struct Side {
+    middle: Point2<f64>,
+    axes: [Vector2<f64>; 2],
+    half: [f64; 2],
+}
+
+/// Finds the thing. `cards`: corners of each card in the first card's frame, mm; `near`: points given, mm.
+///
+/// # Errors
+/// [`SectionError`]: nothing there, nothing at the points.
+pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, SectionError> {
+    let cards: Vec<Side> = cards.iter().map(Side::of).collect();
+    let nothing = || {
+        if near.is_empty() {
+            SectionError::NoObject
+        } else {
+            SectionError::NoObjectNear
+        }
+    };
+    let smooth = ground.distance2(2);
+    let (w, h) = (ground.columns, ground.rows);
+    let mut found: Vec<(f64, Vec<usize>)> = Vec::new();
+    for least in [9.0, 20.0, 50.0, 120.0] {
+        let over: Vec<bool> = smooth.iter().map(|d| *d > least).collect();
+        for part in parts(&opened(&over, w, h), w, h) {
+            let score = score(ground, &smooth, &part, &cards, near);
+            if score > 0.0 {
+                found.push((score, part));
+            }
+        }
+    }
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let (best, first) = found.first().ok_or_else(nothing)?;
+    let place = |i: &usize| ground.mm(i % w, i / w).0.coords;
+    let middle = |part: &[usize]| {
+        Point2::from(part.iter().map(place).sum::<Vector2<f64>>() / part.len() as f64)
+    };
+    let at = middle(first);
+    // The same thing as other thresholds see it: whichever shows the longest smooth edge.
+    let mut chosen: Option<(f64, Object)> = None;
+    for (score, part) in &found {
+        if *score < 0.3 * best || (middle(part) - at).norm() > 15.0 {
+            continue;
+        }
+        let mut mask = vec![false; w * h];
+        for i in part {
+            mask[*i] = true;
+        }
+        let mask = closed(&mask, w, h);
+        let Some((toward, edge)) = toward_card(ground, &mask, middle(part), &cards, near) else {
+            continue;
+        };
+        let length = STEP_MM * edge.len() as f64;
+        let worth = length - 3.0 * kinks(&edge);
+        if chosen.as_ref().is_none_or(|c| worth > c.0) {
+            chosen = Some((worth, Object { edge, toward }));
+        }
+    }
+    chosen.map(|c| c.1).ok_or_else(nothing)
+}
+
+/// How much an edge jumps to and fro beyond its cells' own steps, mm.
+fn kinks(edge: &[Mm]) -> f64 {
+    edge.windows(9)
+        .step_by(4)
+        .map(|p| {
+            let bend = (p[0].0.coords + p[8].0.coords) * 0.5 - p[4].0.coords;
+            (bend.norm() - CELL_MM).max(0.0)
+        })
+        .sum()
+}
+
+/// The edge toward the card, by the thing's own colours; with points given, whichever of the four lies clearly nearer.
+fn toward_card(
+    ground: &Ground,
+    mask: &[bool],
+    middle: Point2<f64>,
+    cards: &[Side],
+    near: &[Mm],
+) -> Option<(Vector2<f64>, Vec<Mm>)> {
+    let t = cards
+        .iter()
+        .map(|c| c.toward(middle))
+        .min_by(|a, b| a.0.total_cmp(&b.0))?
+        .1;
+    let mut ways = vec![t];
+    if !near.is_empty() {
+        ways.extend([-t, Vector2::new(-t.y, t.x), Vector2::new(t.y, -t.x)]);
+    }
+    let mut chosen: Option<(f64, Vector2<f64>, Vec<Mm>)> = None;
+    for (k, toward) in ways.into_iter().enumerate() {
+        let Some(edge) = facing(ground, mask, toward) else {
+            continue;
+        };
+        let edge = refined(ground, mask, &edge, toward)
+            .and_then(|mask| facing(ground, &mask, toward))
+            .filter(|better| 5 * better.len() > 3 * edge.len())
+            .unwrap_or(edge);
+        let far = near.iter().map(|n| nearest(&edge, n)).sum::<f64>() / near.len().max(1) as f64
+            + if k == 0 { 0.0 } else { 4.0 };
+        if chosen.as_ref().is_none_or(|c| far < c.0) {
+            chosen = Some((far, toward, edge));
+        }
+    }
+    chosen.map(|c| (c.1, c.2))
+}
+
+fn nearest(edge: &[Mm], to: &Mm) -> f64 {
+    edge.iter()
+        .map(|p| (p.0 - to.0).norm())
+        .fold(f64::INFINITY, f64::min)
+}
+
+impl Side {
+    fn of(quad: &Quad) -> Side {
+        let (x, y) = (quad[1] - quad[0], quad[3] - quad[0]);
+        Side {
+            middle: nalgebra::center(&quad[0], &quad[2]),
+            axes: [x.normalize(), y.normalize()],
+            half: [0.5 * x.norm(), 0.5 * y.norm()],
+        }
+    }
+
+    /// How far a place lies off the card, and the card's own direction from there to it.
+    fn toward(&self, from: Point2<f64>) -> (f64, Vector2<f64>) {
+        let d = from - self.middle;
+        let along = self.axes.map(|a| d.dot(&a));
+        let beyond = [along[0].abs() - self.half[0], along[1].abs() - self.half[1]];
+        let k = usize::from(beyond[1] > beyond[0]);
+        let far = beyond[0].max(0.0).hypot(beyond[1].max(0.0));
+        (far, self.axes[k] * -along[k].signum())
+    }
+}
+
+/// How likely a part is what is meant; 0 when it can't be.
+fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: &[Mm]) -> f64 {
+    let area = part.len() as f64 * CELL_MM * CELL_MM;
+    if area < LEAST_MM2 {
+        return 0.0;
+    }
+    let mut inside = vec![false; smooth.len()];
+    for i in part {
+        inside[*i] = true;
+    }
+    // Sides of cells toward the outside: the outline, a third too long on a slant; cracks closed.
+    let (w, h) = (ground.columns, ground.rows);
+    let whole = closed(&inside, w, h);
+    let side = |i: usize, j: usize| usize::from(!whole.get(j).copied().unwrap_or(false) && i != j);
+    let outline = (0..whole.len())
+        .filter(|i| whole[*i])
+        .map(|i| {
+            side(i, i.wrapping_sub(1))
+                + side(i, i + 1)
+                + side(i, i.wrapping_sub(w))
+                + side(i, i + w)
+        })
+        .sum::<usize>() as f64
+        * CELL_MM;
+    let compact = 4.0 * std::f64::consts::PI * area / (outline * outline);
+    if compact < 0.06 {
+        return 0.0;
+    }
+    let mean = part.iter().map(|i| smooth[*i].min(100.0)).sum::<f64>() / part.len() as f64;
+    let place = |i: &usize| ground.mm(i % w, i / w).0;
+    let closeness = if near.is_empty() {
+        let gap = part
+            .iter()
+            .step_by(7)
+            .flat_map(|i| cards.iter().map(move |c| c.toward(place(i)).0))
+            .fold(f64::INFINITY, f64::min);
+        (-gap / 25.0).exp()
+    } else {
+        let gap = near
+            .iter()
+            .map(|n| {
+                part.iter()
+                    .step_by(3)
+                    .map(|i| (place(i) - n.0).norm())
+                    .fold(f64::INFINITY, f64::min)
+            })
+            .sum::<f64>()
+            / near.len() as f64;
+        (-gap / 10.0).exp()
+    };
+    area.min(4000.0)
+        * (mean / 40.0).min(1.0).sqrt()
+        * closeness
+        * compact.min(0.3)
+        * bound(ground, smooth, &inside)
+}
+
+/// How sharply a part ends: 1 where the bench begins at once beside it, 0 where light only fades.
+fn bound(ground: &Ground, smooth: &[f64], inside: &[bool]) -> f64 {
+    let (w, h) = (ground.columns, ground.rows);
+    let (inner, outer) = (shrunk(inside, w, h), grown(&grown(inside, w, h), w, h));
+    let core = shrunk(&shrunk(&inner, w, h), w, h);
+    let ring = grown(&grown(&grown(&outer, w, h), w, h), w, h);
+    let mean = |of: &dyn Fn(usize) -> bool| {
+        let (mut sum, mut n) = (0.0, 0.0);
+        for i in (0..smooth.len()).filter(|i| of(*i) && ground.off[*i].is_some()) {
+            sum += smooth[i].min(100.0).sqrt();
+            n += 1.0;
+        }
+        if n > 0.0 { sum / n } else { 0.0 }
+    };
+    let within = mean(&|i| inner[i] && !core[i]);
+    let beyond = mean(&|i| ring[i] && !outer[i]);
+    ((within - beyond) / (within + beyond).max(1e-9))
+        .max(0.0)
+        .powi(2)
+}
+
+/// The thing by its own colours near an edge of it: taken from behind the edge, where no shadow lies.
+fn refined(
+    ground: &Ground,
+    start: &[bool],
+    edge: &[Mm],
+    toward: Vector2<f64>,
+) -> Option<Vec<bool>> {
+    /// Deepest shadow in front of a comb, and how deep the colours are taken, mm.
+    const SHADOW_MM: f64 = 8.0;
+    const DEEP_MM: f64 = 16.0;
+    let (w, h) = (ground.columns, ground.rows);
+    let bench = Likely::of(Vector3::zeros(), ground.scatter)?;
+    let shade = ground.scatter.fixed_view::<2, 2>(1, 1).into_owned();
+    let hue = shade.try_inverse()?;
+    let along = Vector2::new(-toward.y, toward.x);
+    let from = edge.first()?.0.coords.dot(&along);
+    // How far behind the edge a cell lies.
+    let depth: Vec<Option<f64>> = (0..w * h)
+        .map(|i| {
+            let p = ground.mm(i % w, i / w).0.coords;
+            let k = (p.dot(&along) - from) / STEP_MM;
+            let beside = edge.get(k.round().max(0.0) as usize)?;
+            // Places before the first belong to it within a millimetre.
+            (k > -2.0).then(|| (beside.0.coords - p).dot(&toward))
+        })
+        .collect();
+    let mut mask = start.to_vec();
+    for _ in 0..2 {
+        let solid = shrunk(&mask, w, h);
+        let pick = |low: f64| -> Vec<Vector3<f64>> {
+            (0..w * h)
+                .filter(|i| solid[*i] && depth[*i].is_some_and(|d| d > low && d < DEEP_MM))
+                .filter_map(|i| ground.off[i])
+                .collect()
+        };
+        let mut own = pick(SHADOW_MM);
+        if own.len() < 60 {
+            own = pick(0.3 * SHADOW_MM);
+        }
+        let thing = Likely::read(&own)?;
+        let rather: Vec<Option<f64>> = (0..w * h)
+            .map(|i| {
+                let d = depth[i]?;
+                let v = ground.off[i].filter(|_| d > -3.0 && d < SHADOW_MM)?;
+                let c = Vector2::new(v[1], v[2]);
+                // Shadow: any less light down to a twelfth, the bench's hue.
+                let shadow =
+                    (c.transpose() * hue * c)[0] + determinant_ln(&shade) + 2.0 * 2.5f64.ln()
+                        - (2.0 * std::f64::consts::PI).ln()
+                        + if v[0] > 0.0 || v[0] < -2.5 { 20.0 } else { 0.0 };
+                Some((bench.far(v).min(shadow) - thing.far(v)).clamp(-15.0, 15.0))
+            })
+            .collect();
+        let smooth = averaged(&rather, w, h, 1);
+        let next: Vec<bool> = (0..w * h)
+            .map(|i| match rather[i] {
+                Some(_) => smooth[i] > 0.0,
+                None => start[i],
+            })
+            .collect();
+        let next = opened(&next, w, h);
+        let largest = parts(&next, w, h).into_iter().max_by_key(Vec::len)?;
+        mask = vec![false; next.len()];
+        for i in largest {
+            mask[i] = true;
+        }
+        fill(&mut mask, w, h);
+    }
+    Some(mask)
+}
+
+fn determinant_ln(m: &Matrix2<f64>) -> f64 {
+    m.determinant().max(1e-12).ln()
+}
+
+/// A Gaussian of colours.
+struct Likely {
+    middle: Vector3<f64>,
+    inverse: Matrix3<f64>,
+    size_ln: f64,
+}
+
+impl Likely {
+    fn of(middle: Vector3<f64>, scatter: Matrix3<f64>) -> Option<Likely> {
+        Some(Likely {
+            middle,
+            inverse: scatter.try_inverse()?,
+            size_ln: scatter.determinant().max(1e-18).ln(),
+        })
+    }
+
+    /// From cells of one thing: medians, and scatter of the nearer nine tenths.
+    fn read(cells: &[Vector3<f64>]) -> Option<Likely> {
+        let of = |k: usize| cells.iter().map(|c| c[k]).collect::<Vec<f64>>();
+        let mut middle = Vector3::zeros();
+        let mut scatter = Matrix3::zeros();
+        for k in 0..3 {
+            middle[k] = crate::solve::robust::median(&mut of(k))?;
+            let off: Vec<f64> = of(k).iter().map(|v| v - middle[k]).collect();
+            let sd = crate::solve::robust::spread(&off)?;
+            // The thing's own light changes along it more than its scatter tells.
+            scatter[(k, k)] = sd * sd
+                + if k == 0 {
+                    0.08f64.powi(2)
+                } else {
+                    0.03f64.powi(2)
+                };
+        }
+        Likely::of(middle, scatter)
+    }
+
+    /// Minus twice the log likelihood, but for a constant.
+    fn far(&self, v: Vector3<f64>) -> f64 {
+        let d = v - self.middle;
+        (d.transpose() * self.inverse * d)[0] + self.size_ln
+    }
+}
+
+fn grown(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    around(mask, w, h, |here, beside| here || beside.contains(&true))
+}
+
+fn shrunk(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    around(mask, w, h, |here, beside| here && !beside.contains(&false))
+}
+
+fn opened(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    grown(&shrunk(mask, w, h), w, h)
+}
+
+/// Cracks and holes closed.
+fn closed(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
+    let mut out = mask.to_vec();
+    for _ in 0..3 {
+        out = grown(&out, w, h);
+    }
+    fill(&mut out, w, h);
+    for _ in 0..3 {
+        out = shrunk(&out, w, h);
+    }
+    out
+}
+
+fn around(mask: &[bool], w: usize, h: usize, of: impl Fn(bool, [bool; 4]) -> bool) -> Vec<bool> {
+    (0..mask.len())
+        .map(|i| {
+            let (x, y) = (i % w, i / w);
+            let here = mask[i];
+            // Beyond the map it goes on as here.
+            let at = |there: bool, j: usize| if there { mask[j] } else { here };
+            of(
+                here,
+                [
+                    at(x > 0, i.wrapping_sub(1)),
+                    at(x + 1 < w, i + 1),
+                    at(y > 0, i.wrapping_sub(w)),
+                    at(y + 1 < h, i + w),
+                ],
+            )
+        })
+        .collect()
+}
+
+/// Parts that hang together by their sides.
+fn parts(mask: &[bool], w: usize, h: usize) -> Vec<Vec<usize>> {
+    let mut seen = vec![false; mask.len()];
+    let mut out = Vec::new();
+    for first in 0..mask.len() {
+        if !mask[first] || seen[first] {
+            continue;
+        }
+        let mut part = vec![first];
+        seen[first] = true;
+        let mut next = 0;
+        while next < part.len() {
+            let i = part[next];
+            next += 1;
+            let (x, y) = (i % w, i / w);
+            let beside = [
+                (x > 0).then(|| i - 1),
+                (x + 1 < w).then(|| i + 1),
+                (y > 0).then(|| i - w),
+                (y + 1 < h).then(|| i + w),
+            ];
+            for j in beside.into_iter().flatten() {
+                if mask[j] && !seen[j] {
+                    seen[j] = true;
+                    part.push(j);
+                }
+            }
+        }
+        out.push(part);
+    }
+    out
+}
+
+/// Fills what is closed in.
+fn fill(mask: &mut [bool], w: usize, h: usize) {
+    let open: Vec<bool> = mask.iter().map(|m| !m).collect();
+    for part in parts(&open, w, h) {
+        let closed = part.iter().all(|i| {
+            let (x, y) = (i % w, i / w);
+            x > 0 && y > 0 && x + 1 < w && y + 1 < h
+        });
+        if closed {
+            for i in part {
+                mask[i] = true;
+            }
+        }
+    }
+}
+
+/// The edge toward a direction: for each place along, the outermost spot; broken where it drops steeply, the longest
+/// stretch kept.
+fn facing(ground: &Ground, mask: &[bool], toward: Vector2<f64>) -> Option<Vec<Mm>> {
+    let along = Vector2::new(-toward.y, toward.x);
+    let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
+    for i in (0..mask.len()).filter(|i| mask[*i]) {
+        let p = ground.mm(i % ground.columns, i / ground.columns).0.coords;
+        for (k, v) in [p.dot(&along), p.dot(&toward)].into_iter().enumerate() {
+            low[k] = low[k].min(v);
+            high[k] = high[k].max(v);
+        }
+    }
+    let inside = |a: f64, b: f64| {
+        let p = along * a + toward * b;
+        let x = ((p.x - ground.origin.x) / CELL_MM).round();
+        let y = ((p.y - ground.origin.y) / CELL_MM).round();
+        x >= 0.0
+            && y >= 0.0
+            && (x as usize) < ground.columns
+            && (y as usize) < ground.rows
+            && mask[y as usize * ground.columns + x as usize]
+    };
+    let n = ((high[0] - low[0]) / STEP_MM) as usize + 1;
+    let height: Vec<Option<f64>> = (0..n)
+        .map(|k| {
+            let a = low[0] + STEP_MM * k as f64;
+            let mut b = high[1] + CELL_MM;
+            while b > low[1] - CELL_MM {
+                // A speck in front of the edge is thinner than this.
+                if inside(a, b) && inside(a, b - 0.7) && inside(a, b - 1.4) {
+                    return Some(b);
+                }
+                b -= 0.5 * CELL_MM;
+            }
+            None
+        })
+        .collect();
+    let mut stretches: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
+    for (k, b) in height.iter().enumerate() {
+        let a = low[0] + STEP_MM * k as f64;
+        let Some(b) = b else {
+            stretches.push(Vec::new());
+            continue;
+        };
+        // The drop over a millimetre and a half about here.
+        let drop = [k.wrapping_sub(3), k + 3]
+            .iter()
+            .filter_map(|j| height.get(*j).copied().flatten())
+            .map(|o| (o - b).abs() / (3.0 * STEP_MM))
+            .fold(0.0, f64::max);
+        if drop > STEEP {
+            stretches.push(Vec::new());
+        } else if let Some(s) = stretches.last_mut() {
+            s.push((a, *b));
+        }
+    }
+    let longest = stretches.into_iter().max_by_key(Vec::len)?;
+    if (longest.len() as f64) * STEP_MM < SHORTEST_MM {
+        return None;
+    }
+    Some(
+        longest
+            .into_iter()
+            .map(|(a, b)| Mm(Point2::from(along * a + toward * b)))
+            .collect(),
+    )
+}

@@ -49,6 +49,8 @@ fn result() -> LineResult {
         })
         .collect();
     LineResult {
+        joined: Vec::new(),
+        overlap: Vec::new(),
         head: Head {
             schema: "fairpanel/1".to_string(),
             check: "line".to_string(),

@@ -195,9 +195,7 @@ pub fn register(
             mean += foot.along;
         }
         rms = (square / order.len() as f64).sqrt();
-        let Some(along) = mean.try_normalize(1e-9) else {
-            return None;
-        };
+        let along = mean.try_normalize(1e-9)?;
         if options.slide_sd.is_finite() {
             // In the pairs' own weight: their scatter against what is believed of the slide.
             let weight = (rms.max(1e-3) / options.slide_sd).powi(2);

@@ -383,7 +383,8 @@ impl Fine<'_> {
         let room = |f: f64| (rim::INSIDE_PX + rim::BEYOND_PX + f.max(0.0)) as usize + 9;
         let mut points = Vec::new();
         let count = (n / block).max(1);
-        let mut stretches: Vec<(std::ops::Range<usize>, Vec<(f64, Rim)>)> = Vec::new();
+        type Stretch = (std::ops::Range<usize>, Vec<(f64, Rim)>);
+        let mut stretches: Vec<Stretch> = Vec::new();
         for b in 0..count {
             let range = b * n / count..(b + 1) * n / count;
             let middle = (range.start + range.end) / 2;

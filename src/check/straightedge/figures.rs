@@ -122,14 +122,14 @@ fn draws(gap: &Gap) -> Vec<Vec<f64>> {
         .filter_map(|_| {
             let mut e = vec![0.0; n];
             let mut last = 0.0;
-            for i in 0..n {
+            for (i, e) in e.iter_mut().enumerate() {
                 let r = if i > 0 && gap.correlation_mm > 0.0 {
                     (-(gap.s_mm[i] - gap.s_mm[i - 1]) / gap.correlation_mm).exp()
                 } else {
                     0.0
                 };
                 last = r * last + (1.0 - r * r).sqrt() * random.normal() * gap.sd_mm;
-                e[i] = last;
+                *e = last;
             }
             gap.filter.apply(&e).ok()
         })

@@ -521,7 +521,7 @@ fn sight(
         let p = p + (q - p) * ((rows[r].1 - top) / (foot - top));
         (!masked(quads, p)).then_some(p)
     });
-    let mut bands: Vec<Vec<Option<[f64; 3]>>> = vec![Vec::with_capacity(columns); 6];
+    let mut bands: Vec<Vec<Option<[f64; 3]>>> = vec![Vec::new(); 6];
     for c in 0..columns {
         let column = strip.column(c);
         for (band, out) in bands.iter_mut().enumerate() {
@@ -781,7 +781,7 @@ fn ends(
         let most = side().map(|j| j.strength).fold(0.0, f64::max);
         let strong = side().filter(|j| j.strength > 0.4 * most);
         let end = if right {
-            strong.last()
+            strong.max_by_key(|j| j.column)
         } else {
             strong.min_by_key(|j| j.column)
         };

@@ -32,12 +32,14 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 /// What the program does and three examples: all that `fairpanel` alone prints.
 const WELCOME: &str = "\
 fairpanel measures car bodywork from a phone photo with a printed scale card in it: how straight a swage line is,
-where it waves and what to do about it, in millimetres with an honest ±.
+what is still low after sanding, the light gap under a straightedge, the radius of a section, and what to do about it,
+in millimetres with an honest ±.
 
-Print the cards, then measure the demo photo and keep the marked picture, then one of your own against 0.5 mm:
+Print the cards, then measure the demo photos and keep the marked pictures, then one of your own against 0.5 mm:
 
   fairpanel card print
   fairpanel line examples/swage.jpg --out result
+  fairpanel lows examples/blocked.jpg --out blocked
   fairpanel line photo.jpg --tol 0.5
 
 `fairpanel help` lists all commands, `fairpanel line --help` the options of one.
@@ -50,10 +52,10 @@ Examples:
   fairpanel line examples/swage.jpg --out result
   fairpanel line photo.jpg --tol 0.5";
 
-/// Measures car bodywork from phone photos: straight swage lines, in millimetres with an honest uncertainty.
+/// Measures car bodywork from phone photos, in millimetres with an honest uncertainty.
 ///
-/// Lay a printed scale card beside the line, take a photo, and fairpanel says how straight the line is, where it
-/// waves, by how much, and what to do next.
+/// Lay a printed scale card beside the work, take a photo, and fairpanel says how straight a swage line is, what is
+/// still low after sanding, what gap a straightedge leaves, which radius a section has, and what to do next.
 #[derive(Debug, Parser)]
 #[command(name = "fairpanel", version, before_help = EXAMPLES, max_term_width = 100)]
 struct Cli {

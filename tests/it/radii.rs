@@ -52,7 +52,8 @@ fn the_demo_table_makes_a_plan_and_a_shop_sheet() {
             folder,
             "--json",
         ],
-        0,
+        // A miss of 0.087 ± 0.029 mm can't be told from 0.1 mm.
+        1,
     );
     let answer = json(&output);
     assert_eq!(answer["schema"], "fairpanel/1");

@@ -12,6 +12,7 @@ use crate::check::{CheckError, Head, SCHEMA, Setup, cards_seen, scale};
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::masks;
+use crate::scale::homography::{apply, homography};
 use crate::units::{K95, Px};
 use imageproc::geometry::approximate_polygon_dp;
 use imageproc::point::Point;
@@ -56,7 +57,8 @@ impl Survey {
 
     /// Areas and regions again from the classes, after cells were filled in. `whole`: cells of the repair.
     ///
-    /// Intervals keep their ratio to the area; outlines in the photo are of the first photo alone and are left as they are.
+    /// Intervals keep their ratio to the area. The regions' places in the photo are carried over as the repair's outline is
+    /// seen there, near enough for a picture.
     pub fn recount(&mut self, whole: &Mask) {
         let (w, h) = self.size;
         let cell = self.map.mm_per_px.powi(2);
@@ -115,8 +117,23 @@ impl Survey {
             .iter_mut()
             .enumerate()
             .for_each(|(i, r)| r.number = i + 1);
+        let (mm, px): (Vec<_>, Vec<_>) = self
+            .repair
+            .iter()
+            .copied()
+            .zip(self.repair_px.iter().map(|p| p.0))
+            .unzip();
+        let seen = homography(&mm, &px);
+        self.outlines_px = regions
+            .iter()
+            .map(|r| {
+                r.outline_mm
+                    .iter()
+                    .filter_map(|p| Some(Px(apply(&seen?, &Point2::new(p[0], p[1])))))
+                    .collect()
+            })
+            .collect();
         self.regions = regions;
-        self.outlines_px.clear();
     }
 }
 

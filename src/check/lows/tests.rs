@@ -131,6 +131,38 @@ fn a_pass_that_cannot_be_measured_is_listed_with_its_reason() {
 }
 
 #[test]
+fn what_one_photo_cannot_judge_is_filled_from_another() {
+    let whole = surveyed(&drawn(4, 3, 0, 1.0, 0));
+    let mut glared = whole.clone();
+    let low = whole.regions[0].clone();
+    let [x0, y0, x1, y1] = low.box_mm;
+    for (i, class) in glared.classes.iter_mut().enumerate() {
+        let (x, y) = ((i % whole.size.0) as f64, (i / whole.size.0) as f64);
+        let (x, y) = (
+            whole.map.origin_mm[0] + x * whole.map.mm_per_px,
+            whole.map.origin_mm[1] + y * whole.map.mm_per_px,
+        );
+        if (x0..x1).contains(&x) && (y0..y1).contains(&y) {
+            *class = 0;
+        }
+    }
+    let photos = [
+        Pass::Surveyed(Box::new(glared)),
+        Pass::Surveyed(Box::new(whole.clone())),
+    ];
+    let merged = passes::merge(&photos).unwrap();
+    assert!((merged.area.low_mm2 / whole.area.low_mm2 - 1.0).abs() < 0.01);
+    assert_eq!(merged.regions.len(), merged.outlines_px.len());
+    let middle =
+        |o: &[Px]| o.iter().map(|p| p.0.coords).sum::<nalgebra::Vector2<f64>>() / o.len() as f64;
+    let (a, b) = (
+        middle(&merged.outlines_px[0]),
+        middle(&whole.outlines_px[0]),
+    );
+    assert!((a - b).norm() < 3.0, "{a} {b}");
+}
+
+#[test]
 fn a_repair_given_by_hand_is_taken_as_it_is() {
     let scene = drawn(4, 2, 0, 1.0, 0);
     let found = surveyed(&scene);

@@ -237,20 +237,13 @@ impl Coarse {
 
     /// Up to four coarse cells about a fine one that `counts` lets pass, with their shares (bilinear); where none does the
     /// nearest of all.
-    fn between(
-        &self,
-        plan: &Plan,
-        x: usize,
-        y: usize,
-        counts: impl Fn(usize) -> bool,
-    ) -> [(usize, f32); 4] {
+    fn between(&self, x: usize, y: usize, counts: impl Fn(usize) -> bool) -> [(usize, f32); 4] {
         let along = |i: usize, n: usize| {
             let t = ((i as f64 - (self.by as f64 - 1.0) / 2.0) / self.by as f64)
                 .clamp(0.0, (n - 1) as f64);
             let low = (t as usize).min(n.saturating_sub(2));
             (low, (t - low as f64) as f32)
         };
-        let _ = plan;
         let ((i, fx), (j, fy)) = (along(x, self.width), along(y, self.height));
         let (right, below) = ((i + 1).min(self.width - 1), (j + 1).min(self.height - 1));
         let mut near = [
@@ -783,7 +776,7 @@ fn shares(
                     continue;
                 }
                 // The two lights are not mixed: beyond the shadow's edge the nearest cell stands.
-                let near = coarse.between(plan, x, y, |k| shadow.cells[k] == dark.cells[i]);
+                let near = coarse.between(x, y, |k| shadow.cells[k] == dark.cells[i]);
                 let mut own = [0.0_f32; 3];
                 let mut shine = [0.0_f32; 3];
                 for (k, t) in near {

@@ -40,7 +40,11 @@ pub fn map_png(survey: &Survey) -> Vec<u8> {
     let mut bytes = Vec::new();
     if let Some(image) = GrayImage::from_raw(w as u32, h as u32, survey.classes.clone()) {
         use image::ImageEncoder;
-        let encoder = image::codecs::png::PngEncoder::new(&mut bytes);
+        let encoder = image::codecs::png::PngEncoder::new_with_quality(
+            &mut bytes,
+            image::codecs::png::CompressionType::Fast,
+            image::codecs::png::FilterType::NoFilter,
+        );
         // Writing into memory fails only for sizes that do not match, and these are the image's own.
         drop(encoder.write_image(&image, w as u32, h as u32, image::ExtendedColorType::L8));
     }

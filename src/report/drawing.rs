@@ -67,6 +67,20 @@ pub struct Text {
     pub words: String,
 }
 
+impl Text {
+    /// A text from its left end.
+    pub fn from_left(at: Place, size: f64, bold: bool, colour: Colour, words: String) -> Text {
+        Text {
+            at,
+            size,
+            bold,
+            colour,
+            anchor: Anchor::Start,
+            words,
+        }
+    }
+}
+
 /// One shape.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Shape {

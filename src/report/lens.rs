@@ -5,7 +5,7 @@ use super::drawing::{
     ADD, Anchor, Colour, Drawing, Frame, GOOD, GREY, INK, Paint, Place, Text, WHITE, fitting,
     wrapped,
 };
-use super::text::largest_part;
+use super::text::{ended, largest_part};
 use super::words::plus_minus;
 use crate::check::lens::{LensResult, PhotoUse};
 use crate::units::{K95, Measured};
@@ -70,21 +70,7 @@ pub fn text(result: &LensResult, files: &[String]) -> String {
         ratio(result.print_down_over_across)
     ));
     lines.extend(largest_part(&result.head.budget));
-    lines.extend(
-        result
-            .head
-            .warnings
-            .iter()
-            .map(|warning| format!("Note: {warning}")),
-    );
-    if let Some((first, rest)) = files.split_first() {
-        lines.push(format!("Lens file: {first}"));
-        if !rest.is_empty() {
-            lines.push(format!("Beside it: {}", rest.join(", ")));
-        }
-    }
-    lines.push(String::new());
-    lines.join("\n")
+    ended(lines, &result.head, "Lens file", files)
 }
 
 fn ratio(figure: Measured) -> String {

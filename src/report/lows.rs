@@ -11,7 +11,7 @@ use super::drawing::{
 use super::font;
 use super::labels::{self, Label, Room};
 use super::shrink::shrink;
-use super::text::{largest_part, scale};
+use super::text::{ended, largest_part, scale};
 use super::words::short;
 use crate::check::lows::next::Action;
 use crate::check::lows::{Kind, LowsResult, PassAnswer, Region, Survey};
@@ -97,14 +97,13 @@ pub fn draw(photo: &Photo, survey: &Survey, result: &LowsResult) -> RgbImage {
     drawing.area(band(0.0, head).corners(), Paint::Plain(BAND, 1.0));
     let mut y = margin * 0.7;
     let mut say = |y: f64, size: f64, bold: bool, words: String| {
-        drawing.text(Text {
-            at: Place::new(margin, y),
+        drawing.text(Text::from_left(
+            Place::new(margin, y),
             size,
             bold,
-            colour: WHITE,
-            anchor: Anchor::Start,
+            WHITE,
             words,
-        });
+        ));
     };
     let action = action_words(result.next.action);
     y += 5.4 * unit;
@@ -229,14 +228,13 @@ fn legend(drawing: &mut Drawing, band: &Frame, unit: f64, result: &LowsResult, s
         drawing.area(swatch.grown(0.2 * unit).corners(), Paint::Plain(WHITE, 1.0));
         drawing.area(swatch.corners(), paint);
         x = swatch.right + 0.5 * size;
-        drawing.text(Text {
-            at: Place::new(x, base),
+        drawing.text(Text::from_left(
+            Place::new(x, base),
             size,
-            bold: false,
-            colour: WHITE,
-            anchor: Anchor::Start,
-            words: words.into(),
-        });
+            false,
+            WHITE,
+            words.into(),
+        ));
         x += font::width(words, size, false) + size;
     }
     let px_per_mm = shown / result.head.mm_per_px;
@@ -354,21 +352,7 @@ pub fn words(result: &LowsResult, files: &[String]) -> String {
     if result.next.action != Action::Done {
         lines.push("Mind: sanding dust is bad for the lungs; wear a fitting mask, use extraction, and sand wet where the maker allows it.".into());
     }
-    lines.extend(
-        result
-            .head
-            .warnings
-            .iter()
-            .map(|warning| format!("Note: {warning}")),
-    );
-    if let Some((first, rest)) = files.split_first() {
-        lines.push(format!("Picture: {first}"));
-        if !rest.is_empty() {
-            lines.push(format!("Beside it: {}", rest.join(", ")));
-        }
-    }
-    lines.push(String::new());
-    lines.join("\n")
+    ended(lines, &result.head, "Picture", files)
 }
 
 fn pass_words(number: usize, pass: &PassAnswer) -> String {

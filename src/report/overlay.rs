@@ -165,7 +165,7 @@ impl Page {
             };
             drawing.area(plate.corners(), Paint::Plain(ground, 1.0));
             let base = (plate.top + plate.bottom) / 2.0 + type_size * 0.36;
-            drawing.text(text(
+            drawing.text(Text::from_left(
                 Place::new(left * 1.7, base),
                 type_size,
                 true,
@@ -177,11 +177,17 @@ impl Page {
         let figure = format!("{}, over {:.0} mm", figure(result), result.line.length_mm);
         let type_size = fitting(&figure, size::FIGURE * self.unit, true, wide);
         y += size::FIGURE * self.unit;
-        drawing.text(text(Place::new(left, y), type_size, true, WHITE, figure));
+        drawing.text(Text::from_left(
+            Place::new(left, y),
+            type_size,
+            true,
+            WHITE,
+            figure,
+        ));
         y += size::FIGURE * 0.35 * self.unit;
         for line in &self.next {
             y += size::NEXT * self.unit;
-            drawing.text(text(
+            drawing.text(Text::from_left(
                 Place::new(left, y),
                 size::NEXT * self.unit,
                 false,
@@ -227,7 +233,7 @@ impl Page {
             );
             drawing.area(swatch.corners(), paint);
             x = swatch.right + type_size * 0.5;
-            drawing.text(text(
+            drawing.text(Text::from_left(
                 Place::new(x, base),
                 type_size,
                 false,
@@ -260,13 +266,13 @@ impl Page {
             let at = Place::new(right - bar - type_size * 0.5, base);
             drawing.text(Text {
                 anchor: Anchor::End,
-                ..text(at, type_size, false, WHITE, words)
+                ..Text::from_left(at, type_size, false, WHITE, words)
             });
         }
         if let Some(factor) = factor {
             let words = format!("Height drawn {} times as large as it is.", short(factor, 0));
             let at = Place::new(left, base + type_size * 1.5);
-            drawing.text(text(
+            drawing.text(Text::from_left(
                 at,
                 fitting(&words, type_size, false, self.width - 2.0 * left),
                 false,
@@ -274,18 +280,6 @@ impl Page {
                 words,
             ));
         }
-    }
-}
-
-/// A text from its left end.
-fn text(at: Place, size: f64, bold: bool, colour: Colour, words: String) -> Text {
-    Text {
-        at,
-        size,
-        bold,
-        colour,
-        anchor: Anchor::Start,
-        words,
     }
 }
 

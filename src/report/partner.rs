@@ -6,7 +6,7 @@ use super::drawing::{
     wrapped,
 };
 use super::scene::spacing;
-use super::text::largest_part;
+use super::text::{ended, largest_part};
 use super::vector;
 use super::words::{plus_minus, short};
 use crate::check::partner::{Kind, PartnerDeviation, PartnerResult};
@@ -71,21 +71,7 @@ pub fn text(result: &PartnerResult, files: &[String]) -> String {
         plus_minus(result.slide_mm)
     ));
     lines.extend(largest_part(&result.head.budget));
-    lines.extend(
-        result
-            .head
-            .warnings
-            .iter()
-            .map(|warning| format!("Note: {warning}")),
-    );
-    if let Some((first, rest)) = files.split_first() {
-        lines.push(format!("Picture: {first}"));
-        if !rest.is_empty() {
-            lines.push(format!("Beside it: {}", rest.join(", ")));
-        }
-    }
-    lines.push(String::new());
-    lines.join("\n")
+    ended(lines, &result.head, "Picture", files)
 }
 
 /// The picture as PNG and as SVG.

@@ -1,5 +1,6 @@
 //! Radii in words: the plan first, then how sure it is.
 
+use super::text::ended;
 use super::words::{plus_minus, short};
 use crate::check::radii::{RadiiResult, Zone};
 use crate::units::Measured;
@@ -134,15 +135,7 @@ pub fn words(result: &RadiiResult, files: &[String]) -> String {
             result.r_per_turn_degree_percent
         ));
     }
-    lines.extend(result.head.warnings.iter().map(|w| format!("Note: {w}")));
-    if let Some((first, rest)) = files.split_first() {
-        lines.push(format!("Look at: {first}"));
-        if !rest.is_empty() {
-            lines.push(format!("Beside it: {}", rest.join(", ")));
-        }
-    }
-    lines.push(String::new());
-    lines.join("\n")
+    ended(lines, &result.head, "Look at", files)
 }
 
 /// One of several on one line.

@@ -217,17 +217,6 @@ fn apex(result: &SectionResult) -> Option<Point2<f64>> {
         .map(|(_, px)| Point2::from(*px))
 }
 
-fn text(at: Place, size: f64, bold: bool, colour: Colour, words: String) -> Text {
-    Text {
-        at,
-        size,
-        bold,
-        colour,
-        anchor: Anchor::Start,
-        words,
-    }
-}
-
 fn head(drawing: &mut Drawing, view: &View, result: &SectionResult, next: &[String]) {
     let (unit, wide) = (view.unit, view.width as f64);
     let left = 2.0 * unit;
@@ -255,7 +244,7 @@ fn head(drawing: &mut Drawing, view: &View, result: &SectionResult, next: &[Stri
         };
         drawing.area(plate.corners(), Paint::Plain(ground, 1.0));
         let base = (plate.top + plate.bottom) / 2.0 + size * 0.36;
-        drawing.text(text(
+        drawing.text(Text::from_left(
             Place::new(1.7 * left, base),
             size,
             true,
@@ -267,11 +256,17 @@ fn head(drawing: &mut Drawing, view: &View, result: &SectionResult, next: &[Stri
     let words = figure(result);
     let size = fitting(&words, 4.4 * unit, true, wide - 2.0 * left);
     y += 4.4 * unit;
-    drawing.text(text(Place::new(left, y), size, true, WHITE, words));
+    drawing.text(Text::from_left(
+        Place::new(left, y),
+        size,
+        true,
+        WHITE,
+        words,
+    ));
     y += 1.0 * unit;
     for line in next {
         y += 3.9 * unit;
-        drawing.text(text(
+        drawing.text(Text::from_left(
             Place::new(left, y),
             3.0 * unit,
             false,
@@ -304,7 +299,7 @@ fn foot(drawing: &mut Drawing, view: &View, result: &SectionResult) {
             drawing.line(ends, 0.5 * unit, MEASURED);
         }
         x += 7.0 * unit;
-        drawing.text(text(
+        drawing.text(Text::from_left(
             Place::new(x, base),
             size,
             false,
@@ -333,7 +328,7 @@ fn foot(drawing: &mut Drawing, view: &View, result: &SectionResult) {
         }
         drawing.text(Text {
             anchor: Anchor::End,
-            ..text(
+            ..Text::from_left(
                 Place::new(right - bar - unit, base),
                 size,
                 false,

@@ -1,6 +1,6 @@
 //! A section in a dozen lines, and its profile as CSV and true-size drawings.
 
-use super::text::{largest_part, scale};
+use super::text::{ended, largest_part, scale};
 use super::words::{plus_minus, short};
 use crate::check::section::{FormName, Object, SectionResult};
 use crate::sheet::bars::{Axis, bar};
@@ -78,21 +78,7 @@ pub fn section(result: &SectionResult, files: &[String]) -> String {
     ));
     lines.push(scale(&result.head));
     lines.extend(largest_part(&result.head.budget));
-    lines.extend(
-        result
-            .head
-            .warnings
-            .iter()
-            .map(|warning| format!("Note: {warning}")),
-    );
-    if let Some((first, rest)) = files.split_first() {
-        lines.push(format!("Picture: {first}"));
-        if !rest.is_empty() {
-            lines.push(format!("Beside it: {}", rest.join(", ")));
-        }
-    }
-    lines.push(String::new());
-    lines.join("\n")
+    ended(lines, &result.head, "Picture", files)
 }
 
 /// One photo of several, on one line.

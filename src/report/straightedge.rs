@@ -11,7 +11,7 @@ use super::font;
 use super::labels::{self, Label, Room};
 use super::scene::{spacing, verdict_of};
 use super::shrink::shrink;
-use super::text::{largest_part, scale};
+use super::text::{ended, largest_part, scale};
 use super::words::{plus_minus, short};
 use crate::check::straightedge::{Rests, StraightedgeResult};
 use crate::photo::Photo;
@@ -71,18 +71,7 @@ pub fn words(result: &StraightedgeResult, files: &[String]) -> String {
     }
     lines.push(scale(&result.head));
     lines.extend(largest_part(&result.head.budget));
-    lines.extend(
-        result
-            .head
-            .warnings
-            .iter()
-            .map(|warning| format!("Note: {warning}")),
-    );
-    if let Some(first) = files.first() {
-        lines.push(format!("Picture: {first}"));
-    }
-    lines.push(String::new());
-    lines.join("\n")
+    ended(lines, &result.head, "Picture", files)
 }
 
 /// One photo of several, on one line.
@@ -212,7 +201,7 @@ pub fn draw(photo: &Photo, result: &StraightedgeResult) -> RgbImage {
         };
         drawing.area(plate.corners(), Paint::Plain(ground, 1.0));
         let base = (plate.top + plate.bottom) / 2.0 + size * 0.36;
-        drawing.text(text(
+        drawing.text(Text::from_left(
             Place::new(left * 1.7, base),
             size,
             true,
@@ -228,11 +217,23 @@ pub fn draw(photo: &Photo, result: &StraightedgeResult) -> RgbImage {
     );
     y += 4.6 * unit;
     let size = fitting(&figure, 4.6 * unit, true, wide);
-    drawing.text(text(Place::new(left, y), size, true, WHITE, figure));
+    drawing.text(Text::from_left(
+        Place::new(left, y),
+        size,
+        true,
+        WHITE,
+        figure,
+    ));
     y += 1.6 * unit;
     for line in next {
         y += 3.2 * unit;
-        drawing.text(text(Place::new(left, y), 3.2 * unit, false, WHITE, line));
+        drawing.text(Text::from_left(
+            Place::new(left, y),
+            3.2 * unit,
+            false,
+            WHITE,
+            line,
+        ));
         y += unit;
     }
     legend(&mut drawing, result, factor, scale, body, unit);
@@ -360,7 +361,7 @@ fn legend(
     };
     drawing.area(swatch.grown(unit * 0.2).corners(), Paint::Plain(WHITE, 1.0));
     drawing.area(swatch.corners(), Paint::Add(1.3 * unit));
-    drawing.text(text(
+    drawing.text(Text::from_left(
         Place::new(swatch.right + size * 0.5, base),
         size,
         false,
@@ -390,7 +391,7 @@ fn legend(
         }
         drawing.text(Text {
             anchor: Anchor::End,
-            ..text(
+            ..Text::from_left(
                 Place::new(right - bar - size * 0.5, base),
                 size,
                 false,
@@ -403,23 +404,11 @@ fn legend(
         "Gap drawn {} times as large as it is, from the straightedge's edge.",
         short(factor, 0)
     );
-    drawing.text(text(
+    drawing.text(Text::from_left(
         Place::new(left, base + size * 1.5),
         fitting(&words, size, false, body.right - 2.0 * left),
         false,
         WHITE,
         words,
     ));
-}
-
-/// A text from its left end.
-fn text(at: Place, size: f64, bold: bool, colour: Colour, words: String) -> Text {
-    Text {
-        at,
-        size,
-        bold,
-        colour,
-        anchor: Anchor::Start,
-        words,
-    }
 }

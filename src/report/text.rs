@@ -57,15 +57,23 @@ pub fn line(result: &LineResult, files: &[String]) -> String {
     ));
     lines.push(scale(&result.head));
     lines.extend(largest_part(&result.head.budget));
+    ended(lines, &result.head, "Picture", files)
+}
+
+/// The end that every answer in words has: notes, where its files are (the first by what it is), a line feed.
+pub(super) fn ended(
+    mut lines: Vec<String>,
+    head: &Head,
+    first_is: &str,
+    files: &[String],
+) -> String {
     lines.extend(
-        result
-            .head
-            .warnings
+        head.warnings
             .iter()
             .map(|warning| format!("Note: {warning}")),
     );
     if let Some((first, rest)) = files.split_first() {
-        lines.push(format!("Picture: {first}"));
+        lines.push(format!("{first_is}: {first}"));
         if !rest.is_empty() {
             lines.push(format!("Beside it: {}", rest.join(", ")));
         }

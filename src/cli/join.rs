@@ -4,13 +4,12 @@ use super::batch;
 use super::common::Common;
 use super::exit::{Ending, Failure};
 use super::output::OutputSet;
-use super::photos::folder_names;
+use super::photos::{self, folder_names};
 use super::terminal;
 use crate::check::Setup;
 use crate::check::line::{LineOptions, LineResult, Prepared, join, prepare};
-use crate::photo::{self, Limits, Need, Photo};
 use crate::report::{json, overlay, plot, text};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Files of the whole line; each photo has its marked picture in a folder of its own.
 const PLOTS: [&str; 2] = ["plot.png", "plot.svg"];
@@ -52,8 +51,8 @@ pub fn run(
         None => std::sync::Arc::default(),
     };
     let prepared = batch::each(paths, &stop, |_, path| {
-        let photo = open(path)?;
-        prepare(&photo, setup, options).map_err(|reason| refuse(path, reason))
+        let photo = photos::open(path)?;
+        prepare(&photo, setup, options).map_err(|reason| photos::refused(path, reason))
     })?;
     let prepared: Vec<Prepared> = prepared
         .into_iter()
@@ -80,7 +79,7 @@ pub fn run(
             let Some(part) = part_of(&result, &path.display().to_string()) else {
                 return Ok(());
             };
-            set.put(&marked[index], &overlay::png(&open(path)?, &part))
+            set.put(&marked[index], &overlay::png(&photos::open(path)?, &part))
         })?;
         drawn
             .into_iter()
@@ -98,17 +97,6 @@ pub fn run(
         terminal::headed(text::line(&result, &shown))
     })?;
     Ok(Ending::of(result.head.verdict.as_ref()))
-}
-
-fn open(path: &Path) -> Result<Photo, Failure> {
-    photo::open(path, Need::Colour, &Limits::default()).map_err(|r| refuse(path, r.into()))
-}
-
-fn refuse(path: &Path, reason: crate::check::CheckError) -> Failure {
-    Failure::Photo {
-        photo: path.display().to_string(),
-        reason,
-    }
 }
 
 /// What of the joined line lies in one photo, as an answer of its own for the marked picture; `None` when nothing does.

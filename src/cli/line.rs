@@ -5,7 +5,7 @@ use super::common::{Common, small_text};
 use super::exit::{Ending, Failure};
 use super::photos::{self, Photos, Place};
 use crate::check::line::{LineOptions, LineResult, ReferenceChoice, measure};
-use crate::photo::{self, Limits, Need, Photo};
+use crate::photo::Photo;
 use crate::report::{overlay, plot, text};
 use crate::units::Mm;
 use clap::Args;
@@ -89,19 +89,7 @@ pub fn run(args: &LineArgs) -> Result<Ending, Failure> {
         words: text::line,
         short: text::line_short,
     };
-    photos::run(&photos, |path, place| {
-        let refuse = |reason| Failure::Photo {
-            photo: path.display().to_string(),
-            reason,
-        };
-        let photo = photo::open(path, Need::Colour, &Limits::default())
-            .map_err(|reason| refuse(reason.into()))?;
-        let result = measure(&photo, &setup, &options).map_err(refuse)?;
-        if let Some(place) = place {
-            pictures(&photo, &result, place)?;
-        }
-        Ok(result)
-    })
+    photos::run_opened(&photos, |photo| measure(photo, &setup, &options), pictures)
 }
 
 /// The marked photo and the plots, drawn side by side.

@@ -5,6 +5,7 @@ use super::batch;
 use super::common::Common;
 use super::exit::{Ending, Failure};
 use super::output::OutputSet;
+use super::photos;
 use super::terminal;
 use crate::check::lows::passes::{self, Pass};
 use crate::check::lows::{LowsOptions, LowsResult, Survey, answer, survey};
@@ -153,18 +154,16 @@ struct Job<'a> {
 }
 
 impl Job<'_> {
-    fn open(&self, path: &Path) -> Result<Photo, CheckError> {
-        Ok(photo::open(path, Need::Colour, &Limits::default())?)
-    }
-
     fn survey(&self, path: &Path) -> Result<(Photo, Survey), CheckError> {
-        let photo = self.open(path)?;
+        let photo = photo::open(path, Need::Colour, &Limits::default())?;
         let survey = survey(&photo, self.setup, self.options)?;
         Ok((photo, survey))
     }
 
     fn one(&self, path: &Path) -> Result<(LowsResult, Vec<String>, Ending), Failure> {
-        let (photo, survey) = self.survey(path).map_err(|reason| refuse(path, reason))?;
+        let (photo, survey) = self
+            .survey(path)
+            .map_err(|reason| photos::refused(path, reason))?;
         let result = answer(&survey, self.options);
         let files = self.put(&photo, &survey, &result)?;
         Ok((result, files, Ending::Good))
@@ -238,7 +237,7 @@ impl Job<'_> {
         if self.set.is_some() {
             // Opened again rather than kept: a photo in memory for each pass would be a hundred megabytes each.
             let path = Path::new(&last.head.photo);
-            let photo = self.open(path).map_err(|reason| refuse(path, reason))?;
+            let photo = photos::open(path)?;
             files = self.put(&photo, &last, &result)?;
         }
         Ok((
@@ -276,12 +275,5 @@ impl Job<'_> {
             files.push(SKIM.to_string());
         }
         Ok(files)
-    }
-}
-
-fn refuse(path: &Path, reason: CheckError) -> Failure {
-    Failure::Photo {
-        photo: path.display().to_string(),
-        reason,
     }
 }

@@ -4,11 +4,11 @@ use super::batch;
 use super::common::{Common, small_text};
 use super::exit::{Ending, Failure};
 use super::output::OutputSet;
+use super::photos;
 use super::terminal;
 use crate::check::line::{LineOptions, measure as measure_line};
 use crate::check::partner::{Kind, Lay, PartnerOptions, SideCurve, measure};
 use crate::check::{Head, SCHEMA, Setup};
-use crate::photo::{self, Limits, Need};
 use crate::report::{json, partner as report};
 use crate::units::K95;
 use clap::Args;
@@ -139,13 +139,9 @@ fn side(path: &Path, setup: &Setup) -> Result<SideCurve, Failure> {
         let document = small_text(path, "result of an earlier check")?;
         return from_result(path, &document);
     }
-    let refuse = |reason| Failure::Photo {
-        photo: path.display().to_string(),
-        reason,
-    };
-    let photo = photo::open(path, Need::Colour, &Limits::default())
-        .map_err(|reason| refuse(reason.into()))?;
-    let result = measure_line(&photo, setup, &LineOptions::default()).map_err(refuse)?;
+    let photo = photos::open(path)?;
+    let result = measure_line(&photo, setup, &LineOptions::default())
+        .map_err(|reason| photos::refused(path, reason))?;
     Ok(SideCurve::of_line(&result))
 }
 

@@ -5,7 +5,8 @@ use super::common::Common;
 use super::exit::{Ending, Failure};
 use super::output::OutputSet;
 use super::terminal;
-use crate::check::Head;
+use crate::check::{CheckError, Head};
+use crate::photo::{self, Limits, Need, Photo};
 use crate::report::json;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -89,6 +90,42 @@ pub fn run<R: Serialize>(
         single(photos, set, results)
     } else {
         several(photos, set, results)
+    }
+}
+
+/// As [`run`], for a check that takes a photo and nothing else: opened, measured, and under `--out` its pictures written.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_opened<R: Serialize>(
+    photos: &Photos<R>,
+    measure: impl Fn(&Photo) -> Result<R, CheckError> + Sync,
+    pictures: impl Fn(&Photo, &R, Place) -> Result<(), Failure> + Sync,
+) -> Result<Ending, Failure> {
+    run(photos, |path, place| {
+        let photo = open(path)?;
+        let result = measure(&photo).map_err(|reason| refused(path, reason))?;
+        if let Some(place) = place {
+            pictures(&photo, &result, place)?;
+        }
+        Ok(result)
+    })
+}
+
+/// Opens a photo with its colours.
+///
+/// # Errors
+/// [`Failure::Photo`].
+pub fn open(path: &Path) -> Result<Photo, Failure> {
+    photo::open(path, Need::Colour, &Limits::default())
+        .map_err(|reason| refused(path, reason.into()))
+}
+
+/// A photo that can't be measured, by its name as given.
+pub fn refused(path: &Path, reason: CheckError) -> Failure {
+    Failure::Photo {
+        photo: path.display().to_string(),
+        reason,
     }
 }
 

@@ -9,7 +9,6 @@ use crate::check::radii::{
     FACET_MM, RadiiOptions, RadiiResult, Source, Tools, from_stations, read_csv, read_section,
     stripe,
 };
-use crate::photo::{self, Limits, Need};
 use crate::report::{radii as report, radii_overlay, radii_plot, shop};
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -147,20 +146,14 @@ fn photos_of(args: &RadiiArgs, options: &RadiiOptions) -> Result<Ending, Failure
         words: report::words,
         short: report::short_words,
     };
-    photos::run(&run, |path, place| {
-        let refuse = |reason| Failure::Photo {
-            photo: path.display().to_string(),
-            reason,
-        };
-        let photo = photo::open(path, Need::Colour, &Limits::default())
-            .map_err(|reason| refuse(reason.into()))?;
-        let result = stripe::measure(&photo, &setup, options, &near).map_err(refuse)?;
-        if let Some(place) = place {
-            place.put("overlay.png", &radii_overlay::png(&photo, &result))?;
-            sheets(&result, place)?;
-        }
-        Ok(result)
-    })
+    photos::run_opened(
+        &run,
+        |photo| stripe::measure(photo, &setup, options, &near),
+        |photo, result, place| {
+            place.put("overlay.png", &radii_overlay::png(photo, result))?;
+            sheets(result, place)
+        },
+    )
 }
 
 /// One table, only results, or only photos.

@@ -5,7 +5,7 @@ use super::common::Common;
 use super::exit::{Ending, Failure};
 use super::photos::{self, Photos, Place};
 use crate::check::section::{BENCH_BOW_MM, SectionRequest, SectionResult, measure};
-use crate::photo::{self, Limits, Need, Photo};
+use crate::photo::Photo;
 use crate::report::{section_picture, section_text};
 use crate::sheet::{SheetError, dxf, svg};
 use clap::Args;
@@ -74,19 +74,7 @@ pub fn run(args: &SectionArgs) -> Result<Ending, Failure> {
         words: section_text::section,
         short: section_text::short_line,
     };
-    photos::run(&photos, |path, place| {
-        let refuse = |reason| Failure::Photo {
-            photo: path.display().to_string(),
-            reason,
-        };
-        let photo = photo::open(path, Need::Colour, &Limits::default())
-            .map_err(|reason| refuse(reason.into()))?;
-        let result = measure(&photo, &setup, &request).map_err(refuse)?;
-        if let Some(place) = place {
-            pictures(&photo, &result, place)?;
-        }
-        Ok(result)
-    })
+    photos::run_opened(&photos, |photo| measure(photo, &setup, &request), pictures)
 }
 
 /// The marked photo, and the profile as true-size SVG and DXF and as CSV.

@@ -6,10 +6,9 @@ use super::photos::{self, Photos};
 use crate::check::straightedge::{
     StraightedgeOptions, StraightedgeResult, measure, measure_turned,
 };
-use crate::photo::{self, Limits, Need, Photo};
 use crate::report::straightedge as report;
 use clap::Args;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Leads the help page.
 const EXAMPLES: &str = "\
@@ -71,26 +70,15 @@ pub fn run(args: &StraightedgeArgs) -> Result<Ending, Failure> {
         short: report::short_words,
     };
     photos::run(&photos, |path, place| {
-        let photo = open(path)?;
-        let refuse = |reason| Failure::Photo {
-            photo: path.display().to_string(),
-            reason,
-        };
+        let photo = photos::open(path)?;
         let result = match &args.turned {
-            Some(turned) => measure_turned(&photo, &open(turned)?, &setup, &options),
+            Some(turned) => measure_turned(&photo, &photos::open(turned)?, &setup, &options),
             None => measure(&photo, &setup, &options),
         }
-        .map_err(refuse)?;
+        .map_err(|reason| photos::refused(path, reason))?;
         if let Some(place) = place {
             place.put("overlay.png", &report::png(&photo, &result))?;
         }
         Ok(result)
-    })
-}
-
-fn open(path: &Path) -> Result<Photo, Failure> {
-    photo::open(path, Need::Colour, &Limits::default()).map_err(|reason| Failure::Photo {
-        photo: path.display().to_string(),
-        reason: reason.into(),
     })
 }

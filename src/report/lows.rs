@@ -313,12 +313,13 @@ pub fn words(result: &LowsResult, files: &[String]) -> String {
         ));
         lines.push("Mind: filler gives off styrene and its hardener is a peroxide; air the room, wear gloves, keep to the maker's data sheet.".into());
     }
-    for region in result
+    let mut listed: Vec<&Region> = result
         .regions
         .iter()
         .filter(|r| matches!(r.kind, Kind::Low | Kind::High))
-        .take(8)
-    {
+        .collect();
+    listed.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
+    for region in listed.into_iter().take(8) {
         lines.push(format!(
             "  {}, {}, at {:.0}, {:.0} mm from the card's corner",
             label(region),

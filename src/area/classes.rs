@@ -7,6 +7,7 @@
 
 use super::light::{BLUR_MM, Light};
 use super::mask::{Mask, Part};
+use super::median;
 
 /// Class of a cell, as numbered in the map.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,8 +70,7 @@ struct Patch {
     core: usize,
 }
 
-/// Tells the classes. `inside`: cells of the filled area; `mm`: side of a cell; `grain(i)`: the logarithm of the light's
-/// unevenness before smoothing at a cell.
+/// Tells the classes. `inside`: cells of the filled area; `mm`: side of a cell.
 pub fn classes(light: &Light, inside: &Mask, mm: f64, known: &Known) -> Classes {
     let (w, h) = (inside.width, inside.height);
     let judged = Mask::from_fn(w, h, |i| {
@@ -125,7 +125,6 @@ pub fn classes(light: &Light, inside: &Mask, mm: f64, known: &Known) -> Classes 
             part.cells.iter().for_each(|i| keep.cells[*i] = true);
         }
     }
-    let fine = Mask::from_fn(w, h, |i| judged.cells[i] && dark(light.share[i]) > least);
     for (i, class) in cells.iter_mut().enumerate() {
         if !judged.cells[i] {
             continue;
@@ -134,7 +133,7 @@ pub fn classes(light: &Light, inside: &Mask, mm: f64, known: &Known) -> Classes 
             Class::High
         } else if keep.cells[i] {
             Class::Low
-        } else if (low.cells[i] || fine.cells[i]) && !border.cells[i] {
+        } else if (low.cells[i] || shade.cells[i]) && !border.cells[i] {
             Class::Scratch
         } else {
             Class::Level
@@ -191,13 +190,13 @@ fn within_coat(
 
 /// Share of the ground that a colour covers, by the light that each channel lost, channels weighed by their contrast.
 fn covered(share: [f32; 3], colour: [f32; 3]) -> f32 {
-    let mut up = 0.0;
-    let mut down = 0.0;
-    for c in 0..3 {
-        let contrast = 1.0 - colour[c];
-        up += contrast * (1.0 - share[c]);
-        down += contrast * contrast;
-    }
+    cover(share.map(|v| 1.0 - v), colour.map(|v| 1.0 - v))
+}
+
+/// How much of the light lost is the whole of a colour's, by least squares; 0 for a colour that takes none.
+fn cover(lost: [f32; 3], whole: [f32; 3]) -> f32 {
+    let down: f32 = whole.iter().map(|v| v * v).sum();
+    let up: f32 = lost.iter().zip(whole).map(|(a, b)| a * b).sum();
     if down > 0.0 { up / down } else { 0.0 }
 }
 
@@ -246,15 +245,8 @@ fn patches(light: &Light, shade: &Mask, mm: f64) -> Vec<Patch> {
                 .copied()
                 .filter(|i| dark(light.share[*i]) > 0.75 * deep)
                 .collect();
-            let mut colour = [0.0; 3];
-            for (c, v) in colour.iter_mut().enumerate() {
-                let mut list: Vec<f32> = core.iter().map(|i| log(light.share[*i])[c]).collect();
-                let half = list.len() / 2;
-                if list.is_empty() {
-                    return None;
-                }
-                *v = *list.select_nth_unstable_by(half, f32::total_cmp).1;
-            }
+            let middle = |c: usize| median(core.iter().map(|i| log(light.share[*i])[c]));
+            let colour = [middle(0)?, middle(1)?, middle(2)?];
             let grain = grain(light, &part.cells, shade.width, |i| {
                 depth.get(i).is_some_and(|d| d * mm > 1.2)
             });
@@ -384,8 +376,7 @@ fn sort<'a>(
     let (coat_lost, rim_lost) = (coat.map(|v| 1.0 - v), lost(rim));
     let is_high = |p: &&Patch| {
         bare(p) && {
-            // Show-through is solid; coat is powder.
-            // As grainy as the coat counts against primer, much smoother for it.
+            // Show-through is solid, coat is powder: as grainy as the coat counts against primer, much smoother for it.
             let grain = if powder > EVEN {
                 0.3 * (p.grain / powder - 0.75)
             } else {
@@ -407,13 +398,7 @@ fn sort<'a>(
 fn unlike(colour: [f32; 3], other: [f32; 3], least: f32) -> f32 {
     let lost = |c: [f32; 3]| c.map(|v| 1.0 - v.exp());
     let (a, b) = (lost(colour), lost(other));
-    let down: f32 = b.iter().map(|v| v * v).sum();
-    let up: f32 = a.iter().zip(b).map(|(a, b)| a * b).sum();
-    let cover = if down > 0.0 {
-        (up / down).clamp(least, 1.0)
-    } else {
-        least
-    };
+    let cover = cover(a, b).clamp(least, 1.0);
     (0..3)
         .map(|c| (colour[c] - (1.0 - cover * b[c]).max(0.02).ln()).abs())
         .fold(0.0, f32::max)
@@ -421,13 +406,7 @@ fn unlike(colour: [f32; 3], other: [f32; 3], least: f32) -> f32 {
 
 /// Distance of a patch's lost light from a colour that covers between `least` and `most` of it.
 fn residual(lost: [f32; 3], colour: [f32; 3], least: f32, most: f32) -> f32 {
-    let down: f32 = colour.iter().map(|v| v * v).sum();
-    let up: f32 = lost.iter().zip(colour).map(|(a, b)| a * b).sum();
-    let cover = if down > 0.0 {
-        (up / down).clamp(least, most)
-    } else {
-        least
-    };
+    let cover = cover(lost, colour).clamp(least, most);
     lost.iter()
         .zip(colour)
         .map(|(a, b)| (a - cover * b).powi(2))

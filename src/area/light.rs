@@ -7,9 +7,11 @@
 //! scaling it, and is subtracted.
 
 use super::mask::Mask;
+use super::median;
 use super::plan::{DARK, Plan};
 use super::repair::Repair;
 use super::soft::smooth;
+use crate::solve::robust::{spread, tukey};
 use nalgebra::{DMatrix, DVector, Point2};
 use rayon::prelude::*;
 
@@ -97,6 +99,8 @@ impl Bowl {
     /// Robust least squares: cells far off the surface lose their weight (Tukey's biweight). Shaded cells share the surface,
     /// lower by a constant. `None` with too few cells.
     fn fit(width: usize, height: usize, cells: &[Sample]) -> Option<Bowl> {
+        /// Scatter (logarithm) that the fit is not held to be better than.
+        const LEAST_SCATTER: f64 = 0.0064;
         /// Unknowns: the surface's terms and the shade.
         const N: usize = TERMS + 1;
         if cells.len() < 30 {
@@ -148,13 +152,9 @@ impl Bowl {
                         / 3.0
                 })
                 .collect();
-            let mut size: Vec<f64> = residual.iter().map(|r| r.abs()).collect();
-            let half = size.len() / 2;
-            let mad = *size.select_nth_unstable_by(half, f64::total_cmp).1;
-            let reach = (4.7 * 1.48 * mad).max(0.03);
+            let sigma = spread(&residual)?.max(LEAST_SCATTER);
             for (w, r) in weight.iter_mut().zip(&residual) {
-                let t = (r / reach).powi(2);
-                *w = if t < 1.0 { (1.0 - t).powi(2) } else { 0.0 };
+                *w = tukey(r / sigma);
             }
         }
         Some(bowl)
@@ -368,15 +368,10 @@ fn doubtful(coarse: &Coarse, within: &Mask, bowl: &Bowl, shadow: &Mask, crossed:
 
 /// The largest part of the area over which the light changes smoothly.
 fn largest_ground(coarse: &Coarse, core: &Mask) -> Option<Mask> {
-    let mut steps: Vec<f32> = (1..core.cells.len())
+    let steps = (1..core.cells.len())
         .filter(|i| core.cells[*i] && core.cells[i - 1])
-        .map(|i| mean([0, 1, 2].map(|c| coarse.log[i][c] - coarse.log[i - 1][c])).abs())
-        .collect();
-    let half = steps.len() / 2;
-    if steps.is_empty() {
-        return None;
-    }
-    let usual = *steps.select_nth_unstable_by(half, f32::total_cmp).1;
+        .map(|i| mean([0, 1, 2].map(|c| coarse.log[i][c] - coarse.log[i - 1][c])).abs());
+    let usual = median(steps)?;
     let step = (7.0 * usual).clamp(STEP[0], STEP[1]);
     let mut seen = vec![false; core.cells.len()];
     let mut best: Vec<usize> = Vec::new();
@@ -456,11 +451,6 @@ fn beside(plan: &Plan, coarse: &Coarse, repair: &Repair, k: usize, out_mm: f64) 
 
 fn mean(d: [f32; 3]) -> f32 {
     (d[0] + d[1] + d[2]) / 3.0
-}
-
-fn median(mut list: Vec<f32>) -> Option<f32> {
-    let half = list.len() / 2;
-    (!list.is_empty()).then(|| *list.select_nth_unstable_by(half, f32::total_cmp).1)
 }
 
 /// Distances outside the outline at which the paint beyond the rim is looked at, mm.
@@ -581,8 +571,7 @@ fn shadow_depth(
     if crossings.len() * 50 < repair.outline.len() {
         return None;
     }
-    let depth =
-        [0, 1, 2].map(|c| median(crossings.iter().map(|(_, d)| d[c]).collect()).unwrap_or(0.0));
+    let depth = [0, 1, 2].map(|c| median(crossings.iter().map(|(_, d)| d[c])).unwrap_or(0.0));
     (mean(depth) < -SHADOW).then(|| (depth, crossings.into_iter().map(|(i, _)| i).collect()))
 }
 

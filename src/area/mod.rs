@@ -15,6 +15,13 @@ pub mod soft;
 
 use thiserror::Error;
 
+/// Middle value (of an even number the upper one); `None` of none.
+fn median(values: impl IntoIterator<Item = f32>) -> Option<f32> {
+    let mut list: Vec<f32> = values.into_iter().collect();
+    let half = list.len() / 2;
+    (!list.is_empty()).then(|| *list.select_nth_unstable_by(half, f32::total_cmp).1)
+}
+
 /// Why an area can't be judged.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum AreaError {

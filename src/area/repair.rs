@@ -7,6 +7,7 @@
 //! sought from every place of a coarse grid, the best one is followed again from its own middle with the ratio that the
 //! first round found. A shape that cannot be seen whole from its middle must be given by hand.
 
+use super::median;
 use super::plan::Plan;
 use nalgebra::Point2;
 use rayon::prelude::*;
@@ -257,39 +258,31 @@ fn round(
     /// Largest change of radius between two directions, in pitches.
     const JUMP: isize = 4;
     let (n, m) = (fan.directions, fan.radii);
-    let mut gains = vec![0.0_f32; n * m];
-    let mut cells = Vec::new();
-    let mut inner = [Vec::new(), Vec::new(), Vec::new()];
-    for (direction, gains) in gains.chunks_exact_mut(m).enumerate() {
-        ray(plan, log, centre, fan, direction, &mut cells);
-        for (k, g) in gains.iter_mut().enumerate() {
-            *g = gain(step(&cells, fan, k), rim);
-        }
-        for c in cells
-            .iter()
-            .take((fan.least / fan.pitch) as usize)
-            .filter(|c| c[0].is_finite())
-        {
-            for (list, v) in inner.iter_mut().zip(c) {
-                list.push(*v);
-            }
-        }
-    }
+    let first = (fan.least / fan.pitch) as usize;
+    let rays: Vec<Vec<[f32; 3]>> = (0..n)
+        .map(|direction| {
+            let mut cells = Vec::new();
+            ray(plan, log, centre, fan, direction, &mut cells);
+            cells
+        })
+        .collect();
     // The ground round the centre: what lies inside the rim has its hue, in shadow too.
-    if inner[0].len() < n {
+    let near = || {
+        rays.iter()
+            .flat_map(|cells| cells.iter().take(first))
+            .filter(|c| c[0].is_finite())
+    };
+    if near().count() < n {
         return None;
     }
-    let ground = inner.map(|mut list| {
-        let middle = list.len() / 2;
-        *list.select_nth_unstable_by(middle, f32::total_cmp).1
-    });
-    for (direction, gains) in gains.chunks_exact_mut(m).enumerate() {
-        ray(plan, log, centre, fan, direction, &mut cells);
-        let first = (fan.least / fan.pitch) as usize;
-        let back = side_cells(fan).div_ceil(2) + 1;
+    let ground = [0, 1, 2].map(|c| median(near().map(|cell| cell[c])).unwrap_or(0.0));
+    let back = side_cells(fan).div_ceil(2) + 1;
+    let mut gains = vec![0.0_f32; n * m];
+    for (cells, gains) in rays.iter().zip(gains.chunks_exact_mut(m)) {
         for (k, g) in gains.iter_mut().enumerate() {
-            let c = cells[first + k - back.min(first + k)];
-            *g -= 0.6 * strange(c, ground, rim);
+            let at = first + k;
+            *g = gain(step(cells, fan, k), rim)
+                - 0.6 * strange(cells[at - back.min(at)], ground, rim);
         }
     }
     if let Some(within) = within {
@@ -394,14 +387,7 @@ fn ratio(plan: &Plan, log: &[[f32; 3]], centre: Point2<f64>, fan: &Fan, path: &R
             }
         }
     }
-    steps.map(|mut list| {
-        let middle = list.len() / 2;
-        if list.is_empty() {
-            0.0
-        } else {
-            *list.select_nth_unstable_by(middle, f32::total_cmp).1
-        }
-    })
+    steps.map(|list| median(list).unwrap_or(0.0))
 }
 
 /// Step from a band just inside the path to the ground farther in, when there is one nearly all the way round.
@@ -426,15 +412,7 @@ fn step_within(
             steps.push([0, 1, 2].map(|c| ground[c] - band[c]));
         }
     }
-    let middle = |c: usize| {
-        let mut list: Vec<f32> = steps
-            .iter()
-            .map(|s| s[c])
-            .filter(|v| v.is_finite())
-            .collect();
-        let half = list.len() / 2;
-        (!list.is_empty()).then(|| *list.select_nth_unstable_by(half, f32::total_cmp).1)
-    };
+    let middle = |c: usize| median(steps.iter().map(|s| s[c]).filter(|v| v.is_finite()));
     let step = [middle(0)?, middle(1)?, middle(2)?];
     let size = |s: &[f32; 3]| (s[0] + s[1] + s[2]) / 3.0;
     let alike = steps

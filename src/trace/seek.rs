@@ -6,7 +6,7 @@
 //! averaged, block by block, and held against its own scatter: Student's t of a coherent edge. A Hough transform in which
 //! a vote has a sign and a colour.
 
-use super::strip::Strip;
+use super::strip::{Cell, Strip};
 use rayon::prelude::*;
 
 /// How to look.
@@ -82,19 +82,7 @@ pub fn steps(strip: &Strip, options: &SeekOptions) -> Steps {
             let mut count = vec![0u16; rows];
             let mut running = vec![[0f32; 4]; rows + 1];
             for column in first..last {
-                for (row, cell) in strip.column(column).iter().enumerate() {
-                    let before = running[row];
-                    running[row + 1] = if cell[0].is_nan() {
-                        before
-                    } else {
-                        [
-                            before[0] + cell[0],
-                            before[1] + cell[1],
-                            before[2] + cell[2],
-                            before[3] + 1.0,
-                        ]
-                    };
-                }
+                run_up(strip.column(column), &mut running);
                 let (reach, skip) = (options.reach, options.skip);
                 for row in reach + skip..rows.saturating_sub(reach + skip) {
                     let above = diff(&running[row - skip], &running[row - skip - reach]);
@@ -135,6 +123,23 @@ pub fn steps(strip: &Strip, options: &SeekOptions) -> Steps {
     with_votes(blocks, rows, step)
 }
 
+/// Sums of a column's cells up to each row, and how many were seen; a blank adds nothing.
+fn run_up(column: &[Cell], running: &mut [[f32; 4]]) {
+    for (row, cell) in column.iter().enumerate() {
+        let before = running[row];
+        running[row + 1] = if cell[0].is_nan() {
+            before
+        } else {
+            [
+                before[0] + cell[0],
+                before[1] + cell[1],
+                before[2] + cell[2],
+                before[3] + 1.0,
+            ]
+        };
+    }
+}
+
 /// How a ribbon `width` rows wide (coat left between two sanded flanks) stands out, `block` columns averaged: its colour less
 /// the flanks', the lesser of the two sides where both differ the same way, nothing where they don't. A panel's edge has one
 /// such side only and vanishes.
@@ -154,19 +159,7 @@ pub fn ribbons(strip: &Strip, options: &SeekOptions, width: usize) -> Steps {
             let mut count = vec![0u16; rows];
             let mut running = vec![[0f32; 4]; rows + 1];
             for column in first..last {
-                for (row, cell) in strip.column(column).iter().enumerate() {
-                    let before = running[row];
-                    running[row + 1] = if cell[0].is_nan() {
-                        before
-                    } else {
-                        [
-                            before[0] + cell[0],
-                            before[1] + cell[1],
-                            before[2] + cell[2],
-                            before[3] + 1.0,
-                        ]
-                    };
-                }
+                run_up(strip.column(column), &mut running);
                 for row in far..rows.saturating_sub(far) {
                     let inside = diff(&running[row + half + 1], &running[row - half]);
                     let above = diff(&running[row - half - skip], &running[row - far]);

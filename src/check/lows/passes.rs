@@ -5,7 +5,8 @@
 
 use super::next::{self, Next};
 use super::{Areas, LowsOptions, LowsResult, PassAnswer, Survey, result};
-use nalgebra::{Point2, Rotation2, Vector2};
+use crate::fit::register::{RegisterOptions, Rigid, Target, register};
+use nalgebra::{Point2, Rotation2};
 use serde::Serialize;
 
 /// How a pass was laid over the one before.
@@ -29,19 +30,6 @@ pub enum By {
 
 /// Outlines that lie apart by less than this, rms, belong to a card that did not move, mm: the outline's own scatter.
 const SAME_MM: f64 = 3.0;
-
-/// A turn and a shift.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Lay {
-    turn: Rotation2<f64>,
-    shift: Vector2<f64>,
-}
-
-impl Lay {
-    fn apply(&self, p: Point2<f64>) -> Point2<f64> {
-        self.turn * p + self.shift
-    }
-}
 
 /// What a photo of a pass came to.
 pub enum Pass {
@@ -98,145 +86,93 @@ struct Change {
 }
 
 fn compare(before: &Survey, now: &Survey) -> Change {
-    let identity = Lay {
-        turn: Rotation2::identity(),
-        shift: Vector2::zeros(),
-    };
-    let as_is = apart(&before.repair, &now.repair, &identity);
-    let (lay, laid) = if as_is < SAME_MM {
-        (
-            identity,
-            LaidOver {
-                by: By::Card,
-                rms_mm: as_is,
-            },
-        )
-    } else {
-        let lay = lay_over(&before.repair, &now.repair);
-        let rms = apart(&before.repair, &now.repair, &lay);
-        if rms < as_is {
-            (
-                lay,
-                LaidOver {
-                    by: By::Outline,
-                    rms_mm: rms,
-                },
-            )
-        } else {
-            (
-                identity,
-                LaidOver {
-                    by: By::Card,
-                    rms_mm: as_is,
-                },
-            )
-        }
-    };
+    let (lay, laid) = lay_over(before, now);
     // Show-through counts as new where none was within the two outlines' scatter.
     let reach = 2.0 + laid.rms_mm;
     let (w, h) = before.size;
     let old = crate::area::mask::Mask::from_fn(w, h, |i| before.classes[i] == 3)
         .grown(reach / before.map.mm_per_px);
-    let was = |p: Point2<f64>| {
-        let x = ((p.x - before.map.origin_mm[0]) / before.map.mm_per_px).round();
-        let y = ((p.y - before.map.origin_mm[1]) / before.map.mm_per_px).round();
-        x >= 0.0
-            && y >= 0.0
-            && (x as usize) < w
-            && (y as usize) < h
-            && old.cells[y as usize * w + x as usize]
-    };
-    let (nw, mm) = (now.size.0, now.map.mm_per_px);
     let new = (0..now.classes.len())
         .filter(|i| now.classes[*i] == 3)
         .filter(|i| {
-            let place = Point2::new(
-                now.map.origin_mm[0] + (i % nw) as f64 * mm,
-                now.map.origin_mm[1] + (i / nw) as f64 * mm,
-            );
-            !was(lay.apply(place))
+            let then = before.cell_at(lay.apply(now.place(*i)));
+            !then.is_some_and(|k| old.cells[k])
         })
         .count() as f64
-        * mm
-        * mm;
+        * now.map.mm_per_px.powi(2);
     Change {
         new_high_mm2: new,
         laid,
     }
 }
 
-/// The place of a closed outline that is nearest to another place.
-fn nearest(outline: &[Point2<f64>], to: Point2<f64>) -> Point2<f64> {
-    let n = outline.len();
-    (0..n)
-        .map(|i| {
-            let (a, b) = (outline[i], outline[(i + 1) % n]);
-            let along = b - a;
-            let t = ((to - a).dot(&along) / along.norm_squared().max(1e-12)).clamp(0.0, 1.0);
-            a + along * t
-        })
-        .min_by(|a, b| (a - to).norm_squared().total_cmp(&(b - to).norm_squared()))
-        .unwrap_or(to)
-}
+/// Share of the outline's places that must fit: where it is covered or in glare it may lie off.
+const KEEP: f64 = 0.8;
 
-/// Rms distance of one outline's places from the other, mm, the farthest fifth left out.
-fn apart(to: &[Point2<f64>], from: &[Point2<f64>], lay: &Lay) -> f64 {
-    let mut d: Vec<f64> = from
-        .iter()
-        .map(|p| lay.apply(*p))
-        .map(|p| (nearest(to, p) - p).norm_squared())
-        .collect();
-    d.sort_by(f64::total_cmp);
-    d.truncate((d.len() * 4 / 5).max(1));
-    (d.iter().sum::<f64>() / d.len().max(1) as f64).sqrt()
-}
-
-/// Turns and shifts `from` onto `to`: centroids together, the turn tried round the circle, then nearest places again and
-/// again (Besl and McKay 1992, from memory).
-fn lay_over(to: &[Point2<f64>], from: &[Point2<f64>]) -> Lay {
-    let middle = |o: &[Point2<f64>]| {
-        let (x, y) = crate::area::repair::centroid(o);
+/// The move that takes `now` onto `before`: none where the outlines lie on each other as they are, or can't be laid better.
+fn lay_over(before: &Survey, now: &Survey) -> (Rigid, LaidOver) {
+    let still = Rigid::identity();
+    let Some(target) = closed(&before.repair) else {
+        let laid = LaidOver {
+            by: By::Card,
+            rms_mm: f64::INFINITY,
+        };
+        return (still, laid);
+    };
+    let as_is = LaidOver {
+        by: By::Card,
+        rms_mm: apart(&target, &now.repair, &still),
+    };
+    if as_is.rms_mm < SAME_MM {
+        return (still, as_is);
+    }
+    // Centroids together, the turn tried round the circle, then registered.
+    let middle = |outline: &[Point2<f64>]| {
+        let (x, y) = crate::area::repair::centroid(outline);
         Point2::new(x, y)
     };
-    let (a, b) = (middle(to), middle(from));
-    let about = |turn: Rotation2<f64>| Lay {
-        turn,
-        shift: a.coords - turn * b.coords,
-    };
+    let (a, b) = (middle(&before.repair), middle(&now.repair));
     let start = (0..120)
-        .map(|k| about(Rotation2::new(f64::from(k) * 3.0_f64.to_radians())))
-        .map(|lay| (apart(to, from, &lay), lay))
+        .map(|k| (f64::from(k) * 3.0).to_radians())
+        .map(|turn_rad| Rigid {
+            turn_rad,
+            shift: a.coords - Rotation2::new(turn_rad) * b.coords,
+        })
+        .map(|rigid| (apart(&target, &now.repair, &rigid), rigid))
         .min_by(|x, y| x.0.total_cmp(&y.0));
-    let Some((_, mut lay)) = start else {
-        return about(Rotation2::identity());
+    let options = RegisterOptions {
+        keep: KEEP,
+        ..RegisterOptions::default()
     };
-    for _ in 0..40 {
-        let mut pairs: Vec<(Point2<f64>, Point2<f64>, f64)> = from
-            .iter()
-            .map(|p| {
-                let moved = lay.apply(*p);
-                let q = nearest(to, moved);
-                (*p, q, (q - moved).norm_squared())
-            })
-            .collect();
-        pairs.sort_by(|x, y| x.2.total_cmp(&y.2));
-        pairs.truncate((pairs.len() * 4 / 5).max(1));
-        let n = pairs.len() as f64;
-        let p0 = pairs.iter().map(|x| x.0.coords).sum::<Vector2<f64>>() / n;
-        let q0 = pairs.iter().map(|x| x.1.coords).sum::<Vector2<f64>>() / n;
-        let (mut s, mut c) = (0.0, 0.0);
-        for (p, q, _) in &pairs {
-            let (p, q) = (p.coords - p0, q.coords - q0);
-            c += p.dot(&q);
-            s += p.x * q.y - p.y * q.x;
-        }
-        let turn = Rotation2::new(s.atan2(c));
-        lay = Lay {
-            turn,
-            shift: q0 - turn * p0,
-        };
+    let found = start.and_then(|(_, rigid)| register(&target, &now.repair, rigid, &options));
+    let better = found.map(|f| (f.rigid, apart(&target, &now.repair, &f.rigid)));
+    match better.filter(|(_, rms)| *rms < as_is.rms_mm) {
+        Some((rigid, rms_mm)) => (
+            rigid,
+            LaidOver {
+                by: By::Outline,
+                rms_mm,
+            },
+        ),
+        None => (still, as_is),
     }
-    lay
+}
+
+/// An outline as a target: its first place once more at the end.
+fn closed(outline: &[Point2<f64>]) -> Option<Target> {
+    let round: Vec<Point2<f64>> = outline.iter().chain(outline.first()).copied().collect();
+    Target::new(&round)
+}
+
+/// Rms distance of an outline's places from another, mm, those that fit worst left out.
+fn apart(to: &Target, from: &[Point2<f64>], lay: &Rigid) -> f64 {
+    let mut d: Vec<f64> = from
+        .iter()
+        .map(|p| to.foot(lay.apply(*p)).distance.powi(2))
+        .collect();
+    d.sort_by(f64::total_cmp);
+    d.truncate(((d.len() as f64 * KEEP) as usize).max(1));
+    (d.iter().sum::<f64>() / d.len().max(1) as f64).sqrt()
 }
 
 /// One survey from several photos of the same pass: what the first can't judge is filled in from the others, through the
@@ -265,10 +201,7 @@ pub fn merge(photos: &[Pass]) -> Option<Survey> {
         if first.classes[i] != 0 {
             continue;
         }
-        let place = Point2::new(
-            first.map.origin_mm[0] + (i % w) as f64 * mm,
-            first.map.origin_mm[1] + (i / w) as f64 * mm,
-        );
+        let place = first.place(i);
         let seen = others
             .iter()
             .filter_map(|o| o.class_at(place))
@@ -276,14 +209,8 @@ pub fn merge(photos: &[Pass]) -> Option<Survey> {
         first.classes[i] = seen.unwrap_or(0);
     }
     for other in &others {
-        if apart(
-            &first.repair,
-            &other.repair,
-            &Lay {
-                turn: Rotation2::identity(),
-                shift: Vector2::zeros(),
-            },
-        ) > SAME_MM
+        if closed(&first.repair)
+            .is_some_and(|t| apart(&t, &other.repair, &Rigid::identity()) > SAME_MM)
         {
             first.head.warnings.push(format!("{}: the card seems to have been moved between the photos of this pass; keep it where it is", other.head.photo));
         }

@@ -42,17 +42,27 @@ pub struct Survey {
 }
 
 impl Survey {
-    /// The class at a card place, as numbered in the map; `None` off the map.
-    pub fn class_at(&self, at: Point2<f64>) -> Option<u8> {
+    /// Card place of the middle of a cell of the map, mm.
+    pub fn place(&self, cell: usize) -> Point2<f64> {
+        let [x, y] = self.map.origin_mm;
+        let (i, j) = (cell % self.size.0, cell / self.size.0);
+        Point2::new(
+            x + i as f64 * self.map.mm_per_px,
+            y + j as f64 * self.map.mm_per_px,
+        )
+    }
+
+    /// The cell of the map at a card place; `None` off the map.
+    pub fn cell_at(&self, at: Point2<f64>) -> Option<usize> {
         let x = ((at.x - self.map.origin_mm[0]) / self.map.mm_per_px).round();
         let y = ((at.y - self.map.origin_mm[1]) / self.map.mm_per_px).round();
-        let inside =
-            x >= 0.0 && y >= 0.0 && (x as usize) < self.size.0 && (y as usize) < self.size.1;
-        inside.then(|| {
-            self.classes
-                .get(y as usize * self.size.0 + x as usize)
-                .copied()
-        })?
+        let on = x >= 0.0 && y >= 0.0 && (x as usize) < self.size.0 && (y as usize) < self.size.1;
+        on.then(|| y as usize * self.size.0 + x as usize)
+    }
+
+    /// The class at a card place, as numbered in the map; `None` off the map.
+    pub fn class_at(&self, at: Point2<f64>) -> Option<u8> {
+        self.classes.get(self.cell_at(at)?).copied()
     }
 
     /// Areas and regions again from the classes, after cells were filled in. `whole`: cells of the repair.

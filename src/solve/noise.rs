@@ -1,23 +1,25 @@
 //! Noise along an edge: independent scatter of each point plus raggedness that neighbours share, how to make it white, and
 //! how to read it off the residuals of a fit.
 //!
-//! The edge of a cut sheet or of a coat wanders: part of it within a millimetre or two, part over a centimetre. Each such
-//! part is taken as exponentially correlated ([`correlated`](super::correlated)), which makes all together a small
-//! state-space model: a Kalman filter's innovations are white (Kalman 1960; Jones 1980 for uneven spacing, from memory)
-//! and cost O(n). A least-squares fit to whitened residuals is then the best linear one, and its covariance honest.
+//! The edge of a cut sheet or of a coat wanders: part of it within a millimetre or two, part over a centimetre. A blade or a
+//! file runs on in the direction it has, so each such part is taken as once differentiable, with Matérn's correlation of
+//! smoothness 3/2, (1 + √3 d/ℓ) exp(-√3 d/ℓ) (Rasmussen and Williams 2006, eq. 4.17). Its place and slope form a Markov
+//! chain (Hartikainen and Särkkä 2010), which makes all together a small state-space model: a Kalman filter's innovations
+//! are white (Kalman 1960; Jones 1980 for uneven spacing, from memory) and cost O(n). A least-squares fit to whitened
+//! residuals is then the best linear one, and its covariance honest.
 //!
 //! The sizes and lengths follow from the residuals by restricted maximum likelihood (Patterson and Thompson 1971, from
 //! memory), which allows for what the fitted form has already swallowed.
 
 use super::simplex::lowest;
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, Matrix4, Vector4};
 
 /// A part of the noise that neighbours share.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Ragged {
     /// Standard deviation.
     pub sd: f64,
-    /// Correlation length, in the unit of the places along the edge.
+    /// Correlation length ℓ, in the unit of the places along the edge.
     pub length: f64,
 }
 
@@ -63,7 +65,7 @@ impl EdgeModel {
             + self
                 .ragged
                 .iter()
-                .map(|r| 2.0 * r.sd * r.sd * r.length)
+                .map(|r| 4.0 / SQRT_3 * r.sd * r.sd * r.length)
                 .sum::<f64>();
         if power > 0.0 {
             (length * self.sd().powi(2) / power).clamp(1.0, n)
@@ -73,20 +75,51 @@ impl EdgeModel {
     }
 }
 
+/// √3, of Matérn's correlation.
+const SQRT_3: f64 = 1.732_050_807_568_877_2;
+
 /// Turns values along an edge into independent ones of variance one.
 #[derive(Debug, Clone)]
 pub struct Whitener {
-    /// For each point: gains of the two shared parts, how much of each lasts to this point, 1 / sd of what is new.
+    /// One for each point.
     steps: Vec<Step>,
     /// Sum of the logarithms of the variances of what is new.
     pub log_determinant: f64,
 }
 
+/// From one point to the next. The state is place and slope of each shared part, slopes times ℓ/√3, so that all four have
+/// the part's own variance.
 #[derive(Debug, Clone, Copy)]
 struct Step {
-    lasts: [f64; 2],
-    gain: [f64; 2],
+    /// How far away the point before lies, for each part in ℓ/√3, and how much of the part lasts.
+    way: [Way; 2],
+    /// What is new moves the state by so much.
+    gain: Vector4<f64>,
+    /// 1 / sd of what is new.
     scale: f64,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Way {
+    distance: f64,
+    lasts: f64,
+}
+
+impl Way {
+    /// Place and slope further on.
+    fn on(self, place: f64, slope: f64) -> (f64, f64) {
+        let d = self.distance;
+        (
+            self.lasts * ((1.0 + d) * place + d * slope),
+            self.lasts * ((1.0 - d) * slope - d * place),
+        )
+    }
+}
+
+fn carried(way: &[Way; 2], x: &Vector4<f64>) -> Vector4<f64> {
+    let (a, b) = way[0].on(x[0], x[1]);
+    let (c, d) = way[1].on(x[2], x[3]);
+    Vector4::new(a, b, c, d)
 }
 
 impl Whitener {
@@ -96,49 +129,52 @@ impl Whitener {
         let white = model.white * model.white;
         let size = model.ragged.map(|r| r.sd * r.sd);
         // Covariance of the shared parts before the first reading.
-        let mut p = [size[0], 0.0, size[1]];
+        let rest = Matrix4::from_diagonal(&Vector4::new(size[0], size[0], size[1], size[1]));
+        let mut p = rest;
         let mut log_determinant = 0.0;
         let mut last: Option<f64> = None;
         let mut steps = Vec::with_capacity(s.len());
         // A floor far below anything seen keeps noise of nothing from dividing by zero.
         let floor = 1e-24 + 1e-12 * (white + size[0] + size[1]);
         for (i, &here) in s.iter().enumerate() {
-            let mut lasts = [0.0; 2];
-            if let Some(before) = last {
-                for (l, r) in lasts.iter_mut().zip(&model.ragged) {
-                    *l = if r.sd > 0.0 {
-                        (-(here - before).abs() / r.length).exp()
-                    } else {
-                        0.0
-                    };
-                }
-                p = [
-                    size[0] + lasts[0] * lasts[0] * (p[0] - size[0]),
-                    lasts[0] * lasts[1] * p[1],
-                    size[1] + lasts[1] * lasts[1] * (p[2] - size[1]),
-                ];
+            let way = match last {
+                Some(before) => model.ragged.map(|r| {
+                    let distance = SQRT_3 * (here - before).abs() / r.length;
+                    let lasts = if r.sd > 0.0 { (-distance).exp() } else { 0.0 };
+                    let distance = if lasts > 0.0 { distance } else { 0.0 };
+                    Way { distance, lasts }
+                }),
+                None => [Way::default(); 2],
+            };
+            if last.is_some() {
+                // F (P - P∞) Fᵀ + P∞, by columns and then by rows.
+                let off = p - rest;
+                let half = Matrix4::from_columns(
+                    &[0, 1, 2, 3].map(|k| carried(&way, &off.column(k).into_owned())),
+                );
+                let turned = half.transpose();
+                p = rest
+                    + Matrix4::from_columns(
+                        &[0, 1, 2, 3].map(|k| carried(&way, &turned.column(k).into_owned())),
+                    );
             }
             last = Some(here);
             let trust = trust.and_then(|t| t.get(i)).copied().unwrap_or(1.0);
             if trust <= 0.0 {
                 steps.push(Step {
-                    lasts,
-                    gain: [0.0; 2],
+                    way,
+                    gain: Vector4::zeros(),
                     scale: 0.0,
                 });
                 continue;
             }
-            let seen = [p[0] + p[1], p[1] + p[2]];
-            let new = (seen[0] + seen[1] + white / trust).max(floor);
-            let gain = [seen[0] / new, seen[1] / new];
-            p = [
-                p[0] - gain[0] * seen[0],
-                p[1] - gain[0] * seen[1],
-                p[2] - gain[1] * seen[1],
-            ];
+            let seen = p.column(0) + p.column(2);
+            let new = (seen[0] + seen[2] + white / trust).max(floor);
+            let gain = seen / new;
+            p -= gain * seen.transpose();
             log_determinant += new.ln();
             steps.push(Step {
-                lasts,
+                way,
                 gain,
                 scale: 1.0 / new.sqrt(),
             });
@@ -151,21 +187,34 @@ impl Whitener {
 
     /// Whitens in place; linear in the values. O(n).
     pub fn apply(&self, values: &mut [f64]) {
-        let mut shared = [0.0; 2];
+        let mut shared = Vector4::zeros();
         for (v, step) in values.iter_mut().zip(&self.steps) {
-            shared[0] *= step.lasts[0];
-            shared[1] *= step.lasts[1];
-            let new = *v - shared[0] - shared[1];
-            shared[0] += step.gain[0] * new;
-            shared[1] += step.gain[1] * new;
-            *v = if step.scale > 0.0 {
-                step.scale * new
+            shared = carried(&step.way, &shared);
+            let new = *v - shared[0] - shared[2];
+            shared += step.gain * new;
+            *v = step.scale * new;
+        }
+    }
+
+    /// The way back: independent values of variance one become values along such an edge. Points left out become zero.
+    pub fn colour(&self, values: &mut [f64]) {
+        let mut shared = Vector4::zeros();
+        for (v, step) in values.iter_mut().zip(&self.steps) {
+            shared = carried(&step.way, &shared);
+            if step.scale > 0.0 {
+                let new = *v / step.scale;
+                *v = new + shared[0] + shared[2];
+                shared += step.gain * new;
             } else {
-                0.0
-            };
+                *v = 0.0;
+            }
         }
     }
 }
+
+/// Most that a shared part's standard deviation may be of the residuals' root mean square: a part half as long as the edge
+/// shows two thirds of itself beside a fitted level and slope (ours).
+const MOST: f64 = 2.0;
 
 /// Reads the noise off `residuals` of a fit at rising places `s`, by restricted maximum likelihood. `jacobian`: how the
 /// residuals answer to the fitted unknowns (may have no columns). `trust` as in [`Whitener::new`].
@@ -214,7 +263,14 @@ pub fn estimate(
         if !bounded {
             return (f64::INFINITY, 0.0);
         }
-        likelihood(s, residuals, jacobian, trust, &model(at), n)
+        let model = model(at);
+        let (minus, variance) = likelihood(s, residuals, jacobian, trust, &model, n);
+        // A part far larger than what is left over would be one with the form that was fitted.
+        let largest = model.ragged.iter().fold(0.0f64, |m, r| m.max(r.sd));
+        if largest * largest * variance > MOST * MOST * squares / n as f64 {
+            return (f64::INFINITY, variance);
+        }
+        (minus, variance)
     };
     let (short, long) = (
         (3.0 * spacing).ln(),
@@ -293,7 +349,6 @@ fn likelihood(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::solve::correlated::colour;
     use crate::solve::random::Random;
     use nalgebra::DVector;
 
@@ -314,10 +369,9 @@ mod tests {
     fn covariance(s: &[f64], model: &EdgeModel) -> DMatrix<f64> {
         DMatrix::from_fn(s.len(), s.len(), |i, j| {
             let d = (s[i] - s[j]).abs();
-            let shared = model
-                .ragged
-                .iter()
-                .map(|r| r.sd * r.sd * (-d / r.length).exp());
+            let shared = model.ragged.iter().map(|r| {
+                r.sd * r.sd * (1.0 + SQRT_3 * d / r.length) * (-SQRT_3 * d / r.length).exp()
+            });
             shared.sum::<f64>() + if i == j { model.white.powi(2) } else { 0.0 }
         })
     }
@@ -388,18 +442,9 @@ mod tests {
         let s: Vec<f64> = (0..450).map(|i| 0.2 * f64::from(i)).collect();
         let level = DMatrix::from_element(s.len(), 1, 1.0);
         let make = |model: &EdgeModel, random: &mut Random| {
-            let mut sum = vec![0.0; s.len()];
-            for r in model.ragged {
-                let mut e: Vec<f64> = s.iter().map(|_| random.normal()).collect();
-                colour(&s, &mut e, r.length);
-                for (a, e) in sum.iter_mut().zip(&e) {
-                    *a += r.sd * e;
-                }
-            }
-            for a in &mut sum {
-                *a += model.white * random.normal();
-            }
-            sum
+            let mut e: Vec<f64> = s.iter().map(|_| random.normal()).collect();
+            Whitener::new(&s, model, None).colour(&mut e);
+            e
         };
         let (mut sd, mut count) = (0.0, 0.0);
         for _ in 0..20 {

@@ -33,6 +33,8 @@ pub struct Rim {
     pub drop: f64,
     /// Root mean square misfit of the model, its priors among it, unit of the light.
     pub misfit: f64,
+    /// Light of the material at the edge and its slope; change at the edge; slope of the bench; face less bench.
+    lights: [f64; 5],
 }
 
 /// Reads the edge off a profile: values a pixel apart, outward, the middle one at 0. `face_px`: how wide the side face
@@ -52,6 +54,55 @@ pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usi
         found = Some(Rim { at, ..round });
     }
     found
+}
+
+/// Place of the edge in a short stretch's profile whose lights are those of the longer stretch about it, `long`: with all but
+/// the place known, only the pixels on the slope itself speak, and the grain of bench and material beside it does not.
+/// Arguments as for [`read`].
+pub fn shifted(profile: &[f64], long: &Rim, start: f64, face_px: f64, blur_px: f64) -> Option<f64> {
+    let middle = (profile.len() / 2) as f64;
+    let face = face_px.max(0.0);
+    let mut at = start;
+    for _ in 0..4 {
+        let first = (middle + at - 3.0 * blur_px).ceil();
+        let last = (middle + at + face + 3.0 * blur_px).floor();
+        if first < 0.0 || last as usize >= profile.len() {
+            return None;
+        }
+        let (mut up, mut down) = (0.0, 0.0);
+        for (k, y) in profile
+            .iter()
+            .enumerate()
+            .take(last as usize + 1)
+            .skip(first as usize)
+        {
+            let u = k as f64 - middle - at;
+            let (basis, bells) = lights(u, face, blur_px);
+            let model: f64 = basis.iter().zip(long.lights).map(|(b, c)| b * c).sum();
+            let slope = place_slope([long.lights[2], long.lights[4]], bells);
+            up += slope * (y - model);
+            down += slope * slope;
+        }
+        let step = up / down;
+        if !step.is_finite() {
+            return None;
+        }
+        at += step.clamp(-0.6 * blur_px, 0.6 * blur_px);
+        if (at - start).abs() > 6.0 {
+            return None;
+        }
+    }
+    Some(at)
+}
+
+/// What each of the lights adds at `u` px outward of the edge, and how steep edge and foot are there.
+fn lights(u: f64, face: f64, blur: f64) -> ([f64; 5], [f64; 2]) {
+    let bell = |z: f64| (-0.5 * z * z).exp() / (blur * (2.0 * std::f64::consts::PI).sqrt());
+    let (edge, foot) = (normal_cdf(u / blur), normal_cdf((u - face) / blur));
+    (
+        [1.0, u * (1.0 - edge), edge, (u - face) * foot, edge - foot],
+        [bell(u / blur), bell((u - face) / blur)],
+    )
 }
 
 /// Place of a comb's envelope in a profile averaged over its pins: values a pixel apart, outward, the middle one at 0.
@@ -111,6 +162,7 @@ pub fn tips(profile: &[f64], start: f64, reach: f64, glint: f64, way: Option<f64
         step: outside - inside,
         drop: outside - inside,
         misfit: 0.0,
+        lights: [inside, 0.0, outside - inside, 0.0, 0.0],
     })
 }
 
@@ -135,19 +187,14 @@ fn solve(
     if seen.iter().any(|v| v.is_nan()) {
         return None;
     }
-    let bell = |z: f64| (-0.5 * z * z).exp() / (blur * (2.0 * std::f64::consts::PI).sqrt());
     let rows: Vec<(f64, [f64; 5], [f64; 2])> = (0..seen.len())
         .map(|k| {
             let u = first + k as f64 - middle - at;
             let weight = (u + INSIDE_PX + 1.0)
                 .min(face + BEYOND_PX + 1.0 - u)
                 .clamp(0.0, 1.0);
-            let (edge, foot) = (normal_cdf(u / blur), normal_cdf((u - face) / blur));
-            (
-                weight,
-                [1.0, u * (1.0 - edge), edge, (u - face) * foot, edge - foot],
-                [bell(u / blur), bell((u - face) / blur)],
-            )
+            let (basis, bells) = lights(u, face, blur);
+            (weight, basis, bells)
         })
         .collect();
     let mut prior = SMatrix::<f64, 6, 6>::zeros();
@@ -183,6 +230,7 @@ fn solve(
         step: c[2],
         drop: c[2] + if face > 0.0 { c[4] } else { 0.0 },
         misfit: (square / total.max(1e-9)).sqrt(),
+        lights: [c[0], c[1], c[2], c[3], c[4]],
     };
     Some((rim, [c[2], c[4]]))
 }

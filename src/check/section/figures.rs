@@ -38,12 +38,14 @@ pub struct Traced<'a> {
 }
 
 /// Doubt of the edge's model that averaging along it does not lower, one standard deviation, px: an offset of the whole
-/// edge, and one for each flank and for the arc (ours: what photos rendered with known truth show).
+/// edge, one for each flank and for the arc, and a slow change along each flank (ours: what photos rendered with known truth show).
 const WHOLE_U_PX: f64 = 0.12;
 const PIECE_U_PX: f64 = 0.06;
+const SLOW_U_PX: f64 = 0.02;
 /// The same for the envelope of a comb, mm: how round and how lit its tips are.
 const WHOLE_COMB_U_MM: f64 = 0.09;
-const PIECE_COMB_U_MM: f64 = 0.02;
+const PIECE_COMB_U_MM: f64 = 0.05;
+const SLOW_COMB_U_MM: f64 = 0.03;
 /// The arc is short: wander of the cut over a few millimetres bends it, and is missed half the time where the noise is read off
 /// the same short edge. What photos rendered with known truth show.
 const WANDER: f64 = 1.25;
@@ -64,16 +66,17 @@ pub fn answer(
         .scale
         .carry_above(&px, traced.height_mm)
         .ok_or(SectionError::Faint)?;
+    let middle = px[px.len() / 2];
+    let mm_per_px = traced.scale.mm_per_px(middle).unwrap_or(0.0);
     let options = SectionOptions {
         into_material: traced.into_material,
+        blur_mm: traced.edge.blur_px * mm_per_px,
         ..SectionOptions::default()
     };
     let section = fit_section(&placed.points, &options)?;
-    let middle = px[px.len() / 2];
-    let mm_per_px = traced.scale.mm_per_px(middle).unwrap_or(0.0);
-    let model = match traced.edge.pitch_px {
-        Some(_) => [WHOLE_COMB_U_MM, PIECE_COMB_U_MM],
-        None => [WHOLE_U_PX * mm_per_px, PIECE_U_PX * mm_per_px],
+    let model = match traced.edge.pins_px {
+        Some(_) => [WHOLE_COMB_U_MM, PIECE_COMB_U_MM, SLOW_COMB_U_MM],
+        None => [WHOLE_U_PX, PIECE_U_PX, SLOW_U_PX].map(|u| u * mm_per_px),
     };
     let doubt = Doubt::of(&section, &placed, model).ok_or(SectionError::Faint)?;
     let mut radius = doubt.budget(0, WANDER * section.radius_mm.u);
@@ -124,7 +127,7 @@ pub fn answer(
         radius_mm,
         request.want_mm.zip(verdict.as_ref().map(|v| v.result)),
     );
-    let object = match traced.edge.pitch_px {
+    let object = match traced.edge.pins_px {
         Some(_) => Object::Comb,
         None if ragged_mm(&section) > CUT_MM => Object::Cut,
         None => Object::Template,
@@ -360,7 +363,7 @@ struct Doubt {
 }
 
 impl Doubt {
-    fn of(section: &Section, placed: &Placed, [whole, piece_u]: [f64; 2]) -> Option<Doubt> {
+    fn of(section: &Section, placed: &Placed, [whole, piece, slow]: [f64; 3]) -> Option<Doubt> {
         let used: Vec<usize> = (0..placed.points.len())
             .filter(|i| section.used.get(*i).copied().unwrap_or(true))
             .collect();
@@ -455,15 +458,12 @@ impl Doubt {
             })
             .collect();
         let mut model = [0.0f64; 2];
-        for piece in 0..4 {
-            let d: Vec<f64> = rows
-                .iter()
-                .map(|r| match piece {
-                    3 => whole,
-                    _ if r.2 == piece => piece_u,
-                    _ => 0.0,
-                })
-                .collect();
+        let errors = pieces(&rows.iter().map(|r| (r.2, r.3)).collect::<Vec<_>>());
+        for (error, size) in errors
+            .into_iter()
+            .zip([whole, piece, piece, piece, slow, slow])
+        {
+            let d: Vec<f64> = error.into_iter().map(|e| size * e).collect();
             let g = answer(d)?;
             for (m, g) in model.iter_mut().zip(g) {
                 *m = m.hypot(g);
@@ -485,4 +485,31 @@ impl Doubt {
         );
         all
     }
+}
+
+/// What the edge's model may be off, of size one: the whole edge by as much; each piece by as much; each flank from less to
+/// more along it, mean square one. `points`: piece and place of each point.
+fn pieces(points: &[(usize, f64)]) -> Vec<Vec<f64>> {
+    let of = |f: &dyn Fn(usize, f64) -> f64| points.iter().map(|(p, s)| f(*p, *s)).collect();
+    let mut all = vec![of(&|_, _| 1.0)];
+    for piece in 0..3 {
+        all.push(of(&|p, _| f64::from(u8::from(p == piece))));
+    }
+    for flank in [0, 2] {
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for (_, s) in points.iter().filter(|p| p.0 == flank) {
+            (low, high) = (low.min(*s), high.max(*s));
+        }
+        let (middle, half) = (0.5 * (low + high), (0.5 * (high - low)).max(1e-9));
+        if middle.is_finite() {
+            all.push(of(&|p, s| {
+                if p == flank {
+                    3.0f64.sqrt() * (s - middle) / half
+                } else {
+                    0.0
+                }
+            }));
+        }
+    }
+    all
 }

@@ -1,26 +1,19 @@
 //! The edge at full size: snapped to where the thing's own colours end, then to a few hundredths of a pixel.
 
-use super::SectionError;
+use super::{SectionError, comb, sheet};
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
-use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::solve::robust::median;
-use crate::trace::rim::{self, Rim};
-use crate::trace::strip::{Cell, Coding, Strip};
+use crate::trace::rim;
+use crate::trace::strip::{Coding, Strip};
 use crate::units::{Mm, Px};
 use nalgebra::{Point2, Vector2, Vector3};
+use std::ops::Range;
 
-/// An edge at which the light hardly changes is none: least change, share of the profile's range.
-const LEAST_DROP: f64 = 0.15;
-/// What a pixel off the snapped course, and off where the edge lies elsewhere along it, weighs against misfit.
-const FROM_START: f64 = 0.003;
-const FROM_USUAL: f64 = 0.01;
-/// How far off the coarse edge the true one may lie, mm.
-const REACH_MM: f64 = 3.0;
 /// Columns of one reading.
-const STATION: usize = 4;
+pub const STATION: usize = 4;
 
 /// Columns a pixel apart along a course on the photo.
 #[derive(Debug, Clone)]
@@ -73,7 +66,7 @@ impl Columns {
         self.centre[column] + self.outward[column] * off
     }
 
-    fn strip(&self, photo: &Photo, quads: &[Quad], half: usize) -> Strip {
+    pub fn strip(&self, photo: &Photo, quads: &[Quad], half: usize) -> Strip {
         Strip::sample(
             photo,
             self.centre.len(),
@@ -87,6 +80,55 @@ impl Columns {
     }
 }
 
+/// Light added before the logarithm.
+pub const LIFT: f32 = 0.015;
+
+/// A strip along the edge and what was found of it so far.
+pub struct Seen<'a> {
+    /// The strip; its middle row lies on the course.
+    pub strip: &'a Strip,
+    /// The light that tells thing from bench, a column's rows side by side.
+    pub light: &'a [f64],
+    /// Where the edge is thought to be in each column, px outward of the course.
+    pub start: &'a [f64],
+    /// Rows on either side of the course.
+    pub half: usize,
+    /// Millimetres a pixel covers.
+    pub mm_per_px: f64,
+}
+
+impl Seen<'_> {
+    /// Number of columns.
+    pub fn columns(&self) -> usize {
+        self.start.len()
+    }
+
+    /// Mean light across a stretch of columns that follows the start: values a pixel apart, the middle one at the start's
+    /// own `at`, rounded, `room` of them on either side. `None` where the strip ends before.
+    pub fn profile(&self, range: Range<usize>, at: f64, room: usize) -> Option<Vec<f64>> {
+        let rows = self.strip.rows;
+        let mut sum = vec![0.0; 2 * room + 1];
+        let mut m = 0.0;
+        for c in range {
+            let base = self.half as f64 + at.round() + self.start[c] - at - room as f64;
+            let (first, f) = (base.floor(), base - base.floor());
+            if first < 0.0 || first as usize + sum.len() >= rows {
+                return None;
+            }
+            let first = c * rows + first as usize;
+            let own = &self.light[first..first + sum.len() + 1];
+            if own.iter().any(|v| v.is_nan()) {
+                continue;
+            }
+            for (s, p) in sum.iter_mut().zip(own.windows(2)) {
+                *s += p[0] * (1.0 - f) + p[1] * f;
+            }
+            m += 1.0;
+        }
+        (m > 0.0).then(|| sum.into_iter().map(|s| s / m).collect())
+    }
+}
+
 /// One place of the edge.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EdgePoint {
@@ -94,172 +136,6 @@ pub struct EdgePoint {
     pub px: Px,
     /// Unit vector outward on the photo.
     pub outward: Vector2<f64>,
-}
-
-/// Light added before the logarithm.
-const LIFT: f32 = 0.015;
-
-fn shade(cell: &Cell) -> Option<Vector3<f64>> {
-    if cell[0].is_nan() {
-        return None;
-    }
-    let [r, g, b] = [cell[0], cell[1], cell[2]].map(|v| f64::from((v + LIFT).ln()));
-    Some(Vector3::new((r + g + b) / 3.0, r - g, b - g))
-}
-
-/// Snaps a coarse edge (on the photo, px) to where the thing's own colours end. Places a pixel apart, in order.
-pub fn snapped(
-    photo: &Photo,
-    quads: &[Quad],
-    coarse: &[Point2<f64>],
-    outside: Vector2<f64>,
-    mm_per_px: f64,
-) -> Result<Vec<EdgePoint>, SectionError> {
-    let columns =
-        Columns::along(coarse, (2.0 / mm_per_px).max(6.0), outside).ok_or(SectionError::Faint)?;
-    let half = ((REACH_MM / mm_per_px) as usize).clamp(8, 60) + 6;
-    let strip = columns.strip(photo, quads, half);
-    let n = columns.centre.len();
-    let rows = strip.rows;
-    let pixels: Vec<Option<Vector3<f64>>> = strip.cells.iter().map(shade).collect();
-    // Averaged along the edge: noise of pixels, grain, pins of a comb.
-    let along = ((0.6 / mm_per_px) as usize).max(1);
-    let shades: Vec<Option<Vector3<f64>>> = (0..n * rows)
-        .map(|i| {
-            let (c, r) = (i / rows, i % rows);
-            pixels[i]?;
-            let near = (c.saturating_sub(along)..(c + along + 1).min(n))
-                .filter_map(|d| pixels[d * rows + r]);
-            let (mut sum, mut m) = (Vector3::zeros(), 0.0);
-            for v in near {
-                sum += v;
-                m += 1.0;
-            }
-            Some(sum / f64::max(m, 1.0))
-        })
-        .collect();
-    // The thing's own colours beside each stretch of the edge: from well inside.
-    let (from, to) = (0, (half as f64 * 0.5) as usize);
-    let block = ((4.0 / mm_per_px) as usize).max(12);
-    let mut own: Vec<Vector3<f64>> = Vec::new();
-    let mut scatter = Vec::new();
-    for start in (0..n).step_by(block) {
-        let (a, b) = (start.saturating_sub(block), (start + 2 * block).min(n));
-        let cells: Vec<Vector3<f64>> = (a..b)
-            .flat_map(|c| (from..to).map(move |r| (c, r)))
-            .filter_map(|(c, r)| shades[c * rows + r])
-            .collect();
-        let middle = Vector3::from_fn(|k, _| {
-            median(&mut cells.iter().map(|v| v[k]).collect()).unwrap_or(0.0)
-        });
-        scatter.extend(cells.iter().step_by(5).map(|v| v - middle));
-        own.push(middle);
-    }
-    let least = [0.06, 0.02, 0.02];
-    let sd = Vector3::from_fn(|k, _| {
-        let off: Vec<f64> = scatter.iter().map(|v| v[k]).collect();
-        crate::solve::robust::spread(&off)
-            .unwrap_or(0.0)
-            .hypot(least[k])
-    });
-    const CAP: f64 = 14.0;
-    let far: Vec<f64> = (0..n * rows)
-        .map(|i| {
-            let m = own[((i / rows) / block).min(own.len() - 1)];
-            shades[i].map_or(f64::NAN, |v| {
-                (v - m).component_div(&sd).norm_squared().min(CAP)
-            })
-        })
-        .collect();
-    let mut cost = vec![f32::NAN; n * rows];
-    for (cost, far) in cost.chunks_mut(rows).zip(far.chunks(rows)) {
-        let mut sum = 0.0;
-        let column: Vec<f64> = far
-            .iter()
-            .map(|f| {
-                sum += if f.is_finite() { *f } else { CAP } - 0.5 * CAP;
-                sum
-            })
-            .collect();
-        let low = column.iter().copied().fold(f64::INFINITY, f64::min);
-        for (cost, v) in cost.iter_mut().zip(column) {
-            *cost = ((v - low) / CAP) as f32;
-        }
-    }
-    let path = cheapest_path(
-        &CostGrid {
-            rows,
-            columns: n,
-            cost: &cost,
-        },
-        &PathOptions {
-            jump: 2,
-            slope_cost: 0.4,
-            bend_cost: 0.0,
-            gap_cost: 8.0,
-        },
-    )
-    .ok_or(SectionError::Faint)?;
-    // The cost of a row is the sum up to and with it: the edge lies half a row further out.
-    let off: Vec<f64> = path
-        .rows
-        .iter()
-        .map(|r| *r as f64 + 0.5 - half as f64)
-        .collect();
-    // Where it is there: like the thing inside, unlike outside.
-    let clear: Vec<bool> = (0..n)
-        .map(|c| {
-            let at = path.rows[c];
-            let mean = |a: usize, b: usize| {
-                let seen: Vec<f64> = (a..b.min(rows))
-                    .map(|r| far[c * rows + r])
-                    .filter(|v| v.is_finite())
-                    .collect();
-                (seen.len() >= 2).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
-            };
-            // A sharpened photo has a bright rim along the edge: not its last pixels.
-            let deep = mean(at.saturating_sub(9), at.saturating_sub(2));
-            match (deep, mean(at + 1, at + 5)) {
-                (Some(inside), Some(outside)) => {
-                    inside < 0.6 * CAP && outside > inside + 0.12 * CAP
-                }
-                _ => false,
-            }
-        })
-        .collect();
-    let window = ((1.0 / mm_per_px) as usize).max(3);
-    let good = |c: usize| {
-        let (a, b) = (c.saturating_sub(window), (c + window + 1).min(n));
-        2 * (a..b).filter(|k| clear[*k]).count() > b - a
-    };
-    // From the middle outward, over gaps of a few millimetres (a speck, a finger), to where it ends.
-    let gap = ((4.0 / mm_per_px) as usize).max(8);
-    let start = (0..n)
-        .filter(|c| good(*c))
-        .min_by_key(|c| c.abs_diff(n / 2))
-        .ok_or(SectionError::Faint)?;
-    let (mut first, mut last) = (start, start);
-    for c in (0..start).rev() {
-        if good(c) {
-            first = c;
-        } else if first - c > gap {
-            break;
-        }
-    }
-    for c in start..n {
-        if good(c) {
-            last = c;
-        } else if c - last > gap {
-            break;
-        }
-    }
-    Ok((first..=last)
-        .filter(|c| clear[*c])
-        .map(|c| EdgePoint {
-            px: Px(columns.px(c, off[c])),
-            outward: columns.outward[c],
-        })
-        .collect())
 }
 
 /// The photo's blur, px: median over the printed squares' sides of the cards, seen as the strips here are.
@@ -334,7 +210,9 @@ pub struct Edge {
     /// Places in order.
     pub points: Vec<EdgePoint>,
     /// Pitch of a comb's pins along the edge, px; `None`: no comb.
-    pub pitch_px: Option<f64>,
+    pub pins_px: Option<f64>,
+    /// Blur of the photo, one standard deviation, px.
+    pub blur_px: f64,
 }
 
 impl Fine<'_> {
@@ -355,151 +233,39 @@ impl Fine<'_> {
             .max((deepest + 4.5 / self.mm_per_px) as usize + 2);
         let strip = columns.strip(self.photo, self.quads, half);
         let light = light(&strip, &start, half, self.mm_per_px);
-        let pitch = pins(&strip, &start, half, self.mm_per_px);
-        let profile = |range: std::ops::Range<usize>, at: f64, room: usize| -> Option<Vec<f64>> {
-            let mut sum = vec![0.0; 2 * room + 1];
-            let mut m = 0.0;
-            for c in range {
-                let shift = start[c] - at;
-                let base = half as f64 + at.round() + shift - room as f64;
-                let (first, f) = (base.floor(), base - base.floor());
-                if first < 0.0 || first as usize + sum.len() >= strip.rows {
-                    return None;
-                }
-                let first = first as usize;
-                let own = &light[c * strip.rows + first..c * strip.rows + first + sum.len() + 1];
-                if own.iter().any(|v| v.is_nan()) {
-                    continue;
-                }
-                for (s, p) in sum.iter_mut().zip(own.windows(2)) {
-                    *s += p[0] * (1.0 - f) + p[1] * f;
-                }
-                m += 1.0;
-            }
-            (m > 0.0).then(|| sum.into_iter().map(|s| s / m).collect())
+        let pitch = comb::pins(&strip, &start, half, self.mm_per_px);
+        let seen = Seen {
+            strip: &strip,
+            light: &light,
+            start: &start,
+            half,
+            mm_per_px: self.mm_per_px,
         };
-        // Stretches of a centimetre first: where the edge is, and how large its step.
-        let block = ((10.0 / self.mm_per_px) as usize).clamp(40, 120).min(n);
-        let room = |f: f64| (rim::INSIDE_PX + rim::BEYOND_PX + f.max(0.0)) as usize + 9;
-        let mut points = Vec::new();
-        let count = (n / block).max(1);
-        type Stretch = (std::ops::Range<usize>, Vec<(f64, Rim)>);
-        let mut stretches: Vec<Stretch> = Vec::new();
-        for b in 0..count {
-            let range = b * n / count..(b + 1) * n / count;
-            let middle = (range.start + range.end) / 2;
-            let found = profile(range.clone(), start[middle], room(face[middle].min(30.0)))
-                .map_or_else(Vec::new, |p| {
-                    self.candidates(&p, face[middle], pitch.is_some())
-                });
-            stretches.push((range, found));
-        }
-        // The edge lies alike off the snapped course all along: a stretch that says otherwise must say it clearly.
-        let offset = |middle: usize, rim: &Rim| rim.at + start[middle].round() - start[middle];
-        let mut usual: Vec<f64> = stretches
-            .iter()
-            .filter_map(|(range, found)| {
-                let middle = (range.start + range.end) / 2;
-                let best = found.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-                Some(offset(middle, &best.1))
-            })
-            .collect();
-        let usual = median(&mut usual).ok_or(SectionError::Faint)?;
-        for (range, found) in stretches {
-            let (from, to) = (range.start, range.end);
-            let middle = (from + to) / 2;
-            let worth = |c: &(f64, Rim)| c.0 + FROM_USUAL * (offset(middle, &c.1) - usual).abs();
-            let Some((_, coarse)) = found
-                .into_iter()
-                .min_by(|a, b| worth(a).total_cmp(&worth(b)))
-            else {
-                continue;
-            };
-            let shift = coarse.at + (start[middle].round() - start[middle]);
-            // Whole pins, or a few columns.
-            let station = pitch.map_or(STATION, |p| (p.round() as usize).max(STATION));
-            for k in (from..to).step_by(station) {
-                let end = (k + station).min(to);
-                if end - k < station {
-                    continue;
-                }
-                let mid = (k + end) / 2;
-                let at = 0.5 * (start[(k + end - 1) / 2] + start[mid]);
-                // Two pins together: not every tip glints.
-                let wide = pitch.map_or(0, |_| station / 2);
-                let range = k.saturating_sub(wide)..(end + wide).min(n);
-                let Some(p) = profile(range, at, room(face[mid])) else {
-                    continue;
-                };
-                let begin = shift - (at.round() - at);
-                let rim = match pitch {
-                    Some(_) => rim::tips(&p, begin, 2.5, 0.0, Some(coarse.step.signum())),
-                    None => rim::read(&p, begin, face[mid].min(30.0), self.blur_px, 5),
-                };
-                let Some(rim) = rim else {
-                    continue;
-                };
-                if !self.likely(&rim, &coarse, begin) {
-                    continue;
-                }
-                let off = at.round() + rim.at;
-                let c = 0.5 * (k + end - 1) as f64;
+        let places = match &pitch {
+            Some(pins) => comb::read(&seen, pins),
+            None => sheet::read(&seen, &face, self.blur_px).ok_or(SectionError::Faint)?,
+        };
+        let points: Vec<EdgePoint> = places
+            .into_iter()
+            .map(|(c, off)| {
                 let (i, f) = (c.floor() as usize, c - c.floor());
                 let j = (i + 1).min(n - 1);
                 let centre = columns.centre[i] + (columns.centre[j] - columns.centre[i]) * f;
                 let outward = (columns.outward[i] * (1.0 - f) + columns.outward[j] * f).normalize();
-                points.push(EdgePoint {
+                EdgePoint {
                     px: Px(centre + outward * off),
                     outward,
-                });
-            }
-        }
+                }
+            })
+            .collect();
         if points.len() < 16 {
             return Err(SectionError::Faint);
         }
         Ok(Edge {
             points,
-            pitch_px: pitch,
+            pins_px: pitch.map(|p| p.pitch_px),
+            blur_px: self.blur_px,
         })
-    }
-
-    /// Where the edge may be in the mean profile of a stretch, each with its misfit as a share of the profile's range.
-    fn candidates(&self, profile: &[f64], face: f64, comb: bool) -> Vec<(f64, Rim)> {
-        let middle = profile.len() / 2;
-        let near = profile.get(middle.saturating_sub(6)..(middle + 6).min(profile.len()));
-        let (low, high) = near
-            .unwrap_or_default()
-            .iter()
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-                (v.min(l), v.max(h))
-            });
-        let range = high - low;
-        if range.is_nan() || range <= 0.0 {
-            return Vec::new();
-        }
-        if comb {
-            let reach = (0.8 / self.mm_per_px).max(3.0);
-            let glint = 0.8 / self.mm_per_px;
-            return rim::tips(profile, 0.0, reach, glint, None)
-                .map(|r| (0.0, r))
-                .into_iter()
-                .collect();
-        }
-        let face = face.min(30.0);
-        // A snapped place may lie at the face's foot.
-        [0.0, -1.2, 1.2, -face.max(0.0), face.max(0.0)]
-            .iter()
-            .filter(|s| s.abs() < 6.0)
-            .filter_map(|s| rim::read(profile, *s, face, self.blur_px, 10))
-            .filter(|r| r.drop.abs() > LEAST_DROP * range && r.at.abs() < 4.5)
-            .map(|r| (r.misfit / range + FROM_START * r.at.abs(), r))
-            .collect()
-    }
-
-    /// A reading that goes with its neighbourhood.
-    fn likely(&self, rim: &Rim, coarse: &Rim, begin: f64) -> bool {
-        let ratio = rim.step / coarse.step;
-        (0.3..3.0).contains(&ratio) && (rim.at - begin).abs() < 3.5
     }
 
     /// How wide the side face looks at each column, px outward; negative where it is hidden.
@@ -575,79 +341,6 @@ fn light(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Vec<f64> 
         .cells
         .iter()
         .map(|c| (0..3).map(|k| f64::from(c[k]) * w[k]).sum::<f64>() / size)
-        .collect()
-}
-
-/// Pitch of a comb's pins along the edge, px; `None` where there are none: the light along the edge, a little inside,
-/// swings evenly. Sum of the spectra of several rows, each stretch for itself; pins hold more than a quarter of the
-/// variance (brushed, grained and plain things show under a sixth, pins 0.4 and more: rendered photos).
-fn pins(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Option<f64> {
-    let n = start.len();
-    let length = ((14.0 / mm_per_px) as usize).clamp(32, 160);
-    let (near, far) = (1.2 / mm_per_px, 4.0 / mm_per_px);
-    let least = (0.45 / mm_per_px).max(2.2);
-    let most = 2.4 / mm_per_px;
-    if most < 1.3 * least {
-        return None;
-    }
-    let mut shares = Vec::new();
-    let mut periods = Vec::new();
-    for from in (0..n.saturating_sub(length)).step_by(length / 2) {
-        let mut rows = Vec::new();
-        let mut depth = near;
-        while depth < far && rows.len() < 12 {
-            let mut values = Vec::with_capacity(length);
-            for (c, s) in start.iter().enumerate().skip(from).take(length) {
-                let r = half as f64 + s - depth;
-                let v = strip.column(c).get(r.round().max(0.0) as usize);
-                values.push(v.map_or(f64::NAN, |v| f64::from((v[3] + LIFT).ln())));
-            }
-            if values.iter().all(|v| v.is_finite()) {
-                rows.push(even(&values, (most * 1.2) as usize));
-            }
-            depth += 1.0;
-        }
-        let total: f64 = rows.iter().flatten().map(|v| v * v).sum::<f64>() / length as f64;
-        if rows.len() < 3 || total <= 0.0 {
-            continue;
-        }
-        let steps = 6.0 * length as f64;
-        let mut best = (0.0, 0.0);
-        let mut k = (steps / most).ceil();
-        while k <= steps / least {
-            let turn = 2.0 * std::f64::consts::PI * k / steps;
-            let power: f64 = rows
-                .iter()
-                .map(|row| {
-                    let (mut re, mut im) = (0.0, 0.0);
-                    for (j, v) in row.iter().enumerate() {
-                        let (s, c) = (turn * j as f64).sin_cos();
-                        re += v * c;
-                        im += v * s;
-                    }
-                    2.0 * (re * re + im * im) / (length as f64).powi(2)
-                })
-                .sum();
-            if power > best.0 {
-                best = (power, steps / k);
-            }
-            k += 2.0;
-        }
-        shares.push(best.0 / total);
-        periods.push(best.1);
-    }
-    let share = median(&mut shares)?;
-    (share > 0.28).then(|| median(&mut periods)).flatten()
-}
-
-/// Values less their running mean.
-fn even(values: &[f64], half: usize) -> Vec<f64> {
-    let n = values.len();
-    (0..n)
-        .map(|i| {
-            let (a, b) = (i.saturating_sub(half), (i + half + 1).min(n));
-            values[i] - values[a..b].iter().sum::<f64>() / (b - a) as f64
-        })
         .collect()
 }
 

@@ -1,9 +1,12 @@
 //! The shape across a swage: the edge of a template, a contour comb or a cut card beside a scale card (design section 5.4).
 
+mod comb;
 mod figures;
 mod follow;
 mod ground;
 mod object;
+mod sheet;
+mod snap;
 
 use super::{CheckError, Head, Setup, scale};
 use crate::card::Card;
@@ -244,7 +247,16 @@ fn trace(
         .map(|(a, b)| a.0 - b.0)
         .ok_or(SectionError::NoBench)?;
     let mm_per_px = 1.0 / outside.norm().max(1e-6);
-    let mut snapped = follow::snapped(photo, covers, &coarse, outside, mm_per_px)?;
+    let mut snapped = snap::snapped(photo, covers, &coarse, outside, mm_per_px)?;
+    // Where thing and bench are much alike the coarse edge may have stopped short: on for as long as the edge shows.
+    let mut course = coarse;
+    for _ in 0..MOST_ON {
+        let Some(longer) = carried_on(&course, &snapped, mm_per_px) else {
+            break;
+        };
+        course = longer;
+        snapped = snap::snapped(photo, covers, &course, outside, mm_per_px)?;
+    }
     let blur_px = follow::card_blur(photo, cards).unwrap_or(1.0);
     let fine = follow::Fine {
         photo,
@@ -290,6 +302,37 @@ fn trace(
         edge = Some(read);
     }
     edge.ok_or(SectionError::Faint.into())
+}
+
+/// How often an edge is carried on beyond the coarse one.
+const MOST_ON: usize = 6;
+
+/// The snapped edge with 30 mm more, straight, at an end that reached the end of its course; `None` where neither did.
+fn carried_on(
+    course: &[Point2<f64>],
+    snapped: &[follow::EdgePoint],
+    mm_per_px: f64,
+) -> Option<Vec<Point2<f64>>> {
+    /// As near as this to the course's end counts as reached; direction read over so much; and on by so much, mm.
+    const NEAR: f64 = 2.0;
+    const READ: f64 = 15.0;
+    const ON: f64 = 30.0;
+    let mut line: Vec<Point2<f64>> = snapped.iter().step_by(4).map(|p| p.px.0).collect();
+    let mut longer = false;
+    for end in [course.last()?, course.first()?] {
+        let last = *line.last()?;
+        if (last - end).norm() * mm_per_px < NEAR {
+            let from = line
+                .iter()
+                .rev()
+                .find(|p| (last - **p).norm() * mm_per_px > READ)?;
+            let step = (last - from).normalize() / mm_per_px;
+            line.extend((1..=ON as usize).map(|k| last + step * k as f64));
+            longer = true;
+        }
+        line.reverse();
+    }
+    longer.then_some(line)
 }
 
 /// A coarse edge carried on straight at both ends, for what a shadow hid of it: where the thing ends is seen on the photo.

@@ -44,7 +44,7 @@ const PIECE_U_PX: f64 = 0.06;
 const SLOW_U_PX: f64 = 0.02;
 /// The same for the envelope of a comb, mm: how round and how lit its tips are.
 const WHOLE_COMB_U_MM: f64 = 0.09;
-const PIECE_COMB_U_MM: f64 = 0.05;
+const PIECE_COMB_U_MM: f64 = 0.06;
 const SLOW_COMB_U_MM: f64 = 0.03;
 /// The arc is short: wander of the cut over a few millimetres bends it, and is missed half the time where the noise is read off
 /// the same short edge. What photos rendered with known truth show.

@@ -313,8 +313,9 @@ fn carried_on(
     snapped: &[follow::EdgePoint],
     mm_per_px: f64,
 ) -> Option<Vec<Point2<f64>>> {
-    /// As near as this to the course's end counts as reached; direction read over so much; and on by so much, mm.
-    const NEAR: f64 = 2.0;
+    /// As near as this to the course's end counts as reached (where the edge curves away from it, it is lost a little
+    /// before); direction read over so much; and on by so much, mm.
+    const NEAR: f64 = 8.0;
     const READ: f64 = 15.0;
     const ON: f64 = 30.0;
     let mut line: Vec<Point2<f64>> = snapped.iter().step_by(4).map(|p| p.px.0).collect();

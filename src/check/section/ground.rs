@@ -48,6 +48,14 @@ impl Ground {
         )
     }
 
+    /// The cell at a card place, `None` off the map.
+    pub fn cell(&self, at: Point2<f64>) -> Option<usize> {
+        let x = ((at.x - self.origin.x) / CELL_MM).round();
+        let y = ((at.y - self.origin.y) / CELL_MM).round();
+        let there = x >= 0.0 && y >= 0.0 && (x as usize) < self.columns && (y as usize) < self.rows;
+        there.then(|| y as usize * self.columns + x as usize)
+    }
+
     /// Squared distance of each spot from the bench, over squares of `2 half + 1` cells: colours averaged there, by the
     /// scatter of such averages (noise of pixels goes down, mottle stays); 0 where nothing is seen.
     pub fn distance2(&self, half: usize) -> Vec<f64> {

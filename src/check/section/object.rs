@@ -21,6 +21,8 @@ pub struct Object {
 
 /// Smallest thing that is looked at, mm²: a strip of 5 by 30 mm.
 const LEAST_MM2: f64 = 150.0;
+/// A template of middling size, mm²: larger counts for no more.
+const LARGE_MM2: f64 = 4000.0;
 /// Shortest edge worth a section, mm.
 pub const SHORTEST_MM: f64 = 12.0;
 /// An edge that leans more than this from the card's side belongs to the thing's flank: its tangent (68°).
@@ -66,11 +68,15 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
     let middle = |part: &[usize]| {
         Point2::from(part.iter().map(place).sum::<Vector2<f64>>() / part.len() as f64)
     };
-    let at = middle(first);
+    let mut likeliest = vec![false; w * h];
+    for i in first {
+        likeliest[*i] = true;
+    }
     // The same thing as other thresholds see it: whichever shows the longest smooth edge.
     let mut chosen: Option<(f64, Object)> = None;
     for (score, part) in &found {
-        if *score < 0.3 * best || (middle(part) - at).norm() > 15.0 {
+        let shared = part.iter().filter(|i| likeliest[**i]).count();
+        if *score < 0.3 * best || 10 * shared < 7 * part.len().min(first.len()) {
             continue;
         }
         let mut mask = vec![false; w * h];
@@ -81,8 +87,7 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         let Some((toward, edge)) = toward_card(ground, &mask, middle(part), &cards, near) else {
             continue;
         };
-        let length = STEP_MM * edge.len() as f64;
-        let worth = length - 3.0 * kinks(&edge);
+        let worth = STEP_MM * edge.len() as f64 - 3.0 * kinks(&edge);
         if chosen.as_ref().is_none_or(|c| worth > c.0) {
             chosen = Some((worth, Object { edge, toward }));
         }
@@ -213,7 +218,9 @@ fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: 
             / near.len() as f64;
         (-gap / 10.0).exp()
     };
-    area.min(4000.0)
+    // What else lies about is mostly smaller than a template: more than in proportion.
+    let size = area.min(LARGE_MM2);
+    size * (size / LARGE_MM2).sqrt()
         * (mean / 40.0).min(1.0).sqrt()
         * closeness
         * compact.min(0.3)
@@ -465,16 +472,9 @@ fn facing(ground: &Ground, mask: &[bool], toward: Vector2<f64>) -> Option<Vec<Mm
             high[k] = high[k].max(v);
         }
     }
-    let inside = |a: f64, b: f64| {
-        let p = along * a + toward * b;
-        let x = ((p.x - ground.origin.x) / CELL_MM).round();
-        let y = ((p.y - ground.origin.y) / CELL_MM).round();
-        x >= 0.0
-            && y >= 0.0
-            && (x as usize) < ground.columns
-            && (y as usize) < ground.rows
-            && mask[y as usize * ground.columns + x as usize]
-    };
+    let cell = |a: f64, b: f64| ground.cell(Point2::from(along * a + toward * b));
+    let inside = |a: f64, b: f64| cell(a, b).is_some_and(|i| mask[i]);
+    let seen = |a: f64, b: f64| cell(a, b).is_some_and(|i| ground.off[i].is_some());
     let n = ((high[0] - low[0]) / STEP_MM) as usize + 1;
     let height: Vec<Option<f64>> = (0..n)
         .map(|k| {
@@ -483,7 +483,8 @@ fn facing(ground: &Ground, mask: &[bool], toward: Vector2<f64>) -> Option<Vec<Mm
             while b > low[1] - CELL_MM {
                 // A speck in front of the edge is thinner than this.
                 if inside(a, b) && inside(a, b - 0.7) && inside(a, b - 1.4) {
-                    return Some(b);
+                    // Where the card begins or the photo ends there is no edge.
+                    return seen(a, b + 2.0 * CELL_MM).then_some(b);
                 }
                 b -= 0.5 * CELL_MM;
             }

@@ -115,6 +115,8 @@ const STARTS: usize = 6;
 /// One arc is the plainer reading: flanks must show by this much in the score, 'strong' evidence on Kass and Raftery's scale
 /// (1995, from memory).
 const CLEAR: f64 = 6.0;
+/// Sharp is plainer than rounded: less than this is 'not worth more than a bare mention' there.
+const WORTH: f64 = 2.0;
 /// Fewest points of an outline.
 const FEWEST: usize = 12;
 
@@ -211,7 +213,7 @@ pub fn fit_section(points: &[Mm], options: &SectionOptions) -> Result<Section, F
     let round_enough = round_fit
         .as_ref()
         .is_some_and(|(corner, solution)| is_rounded(corner, solution, options.blur_mm));
-    let mut section = if r < s_ && r < a - CLEAR && (round_enough || sharp.is_none()) {
+    let mut section = if r < s_ - WORTH && r < a - CLEAR && (round_enough || sharp.is_none()) {
         round_fit
             .as_ref()
             .map(|(corner, solution)| of_corner_fit(points, *corner, solution, options))

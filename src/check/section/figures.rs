@@ -44,11 +44,8 @@ const PIECE_U_PX: f64 = 0.06;
 const SLOW_U_PX: f64 = 0.02;
 /// The same for the envelope of a comb, mm: how round and how lit its tips are.
 const WHOLE_COMB_U_MM: f64 = 0.09;
-const PIECE_COMB_U_MM: f64 = 0.06;
+const PIECE_COMB_U_MM: f64 = 0.05;
 const SLOW_COMB_U_MM: f64 = 0.03;
-/// The arc is short: wander of the cut over a few millimetres bends it, and is missed half the time where the noise is read off
-/// the same short edge. What photos rendered with known truth show.
-const WANDER: f64 = 1.25;
 /// A thickness that was not given is taken as 0 with this standard uncertainty, mm: sheet and board up to 3 mm.
 const THICKNESS_U_MM: f64 = 1.5;
 
@@ -79,7 +76,7 @@ pub fn answer(
         None => [WHOLE_U_PX, PIECE_U_PX, SLOW_U_PX].map(|u| u * mm_per_px),
     };
     let doubt = Doubt::of(&section, &placed, model).ok_or(SectionError::Faint)?;
-    let mut radius = doubt.budget(0, WANDER * section.radius_mm.u);
+    let mut radius = doubt.budget(0, section.radius_mm.u);
     let mut turn = doubt.budget(1, section.turn_deg.u);
     if request.thickness_mm.is_none() {
         warnings.push(

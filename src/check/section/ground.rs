@@ -19,9 +19,21 @@ pub const CELL_MM: f64 = 0.6;
 const REACH_MM: f64 = 170.0;
 /// Light added before the logarithm: a dark spot's noise must not blow up.
 const LIFT: f64 = 0.015;
-/// Least scatter of brightness and of colour ratios, one standard deviation: below it lie halved chroma and the steps of
-/// eight bits (ours, no source).
-const LEAST: [f64; 3] = [0.03, 0.006, 0.006];
+/// Least scatter of brightness and of colour ratios, one standard deviation (ours, no source).
+const LEAST_BRIGHT: f64 = 0.03;
+const LEAST_COLOUR: f64 = 0.006;
+/// The same of colour ratios in steps of eight bits, which weigh more in the dark: a uniform rounding's standard deviation.
+/// Colours are rounded over whole blocks of a file, so that averaging over spots does not help.
+const LEAST_STEPS: f64 = 0.29;
+
+/// Least scatter about a bench of a brightness (logarithm of linear light).
+fn least(brightness: f64) -> [f64; 3] {
+    let light = (brightness.exp() - LIFT).clamp(1e-3, 1.0);
+    // sRGB's curve is about a power of 2.2: what a step of 1/255 changes in the logarithm.
+    let step = 2.2 * light.powf(1.0 - 1.0 / 2.2) / 255.0 / (light + LIFT);
+    let colour = LEAST_COLOUR.max(LEAST_STEPS * step);
+    [LEAST_BRIGHT, colour, colour]
+}
 
 /// The map.
 #[derive(Debug, Clone)]
@@ -37,6 +49,8 @@ pub struct Ground {
     pub off: Vec<Option<Vector3<f64>>>,
     /// Covariance of the bench about its quadric.
     pub scatter: Matrix3<f64>,
+    /// Least scatter, one standard deviation.
+    least: [f64; 3],
 }
 
 impl Ground {
@@ -69,7 +83,7 @@ impl Ground {
             .collect();
         let step = (mean.len() / 20_000).max(1);
         let picked: Vec<Vector3<f64>> = mean.iter().step_by(step).flatten().copied().collect();
-        let inverse = scatter_of(&picked).and_then(|s| s.try_inverse());
+        let inverse = scatter_of(&picked, self.least).and_then(|s| s.try_inverse());
         let Some(inverse) = inverse else {
             return vec![0.0; mean.len()];
         };
@@ -80,8 +94,8 @@ impl Ground {
 }
 
 /// Covariance about nothing of what is most of the values: Tukey's weight at four standard deviations.
-fn scatter_of(values: &[Vector3<f64>]) -> Option<Matrix3<f64>> {
-    let floor = Matrix3::from_diagonal(&Vector3::from_fn(|k, _| LEAST[k] * LEAST[k]));
+fn scatter_of(values: &[Vector3<f64>], least: [f64; 3]) -> Option<Matrix3<f64>> {
+    let floor = Matrix3::from_diagonal(&Vector3::from_fn(|k, _| least[k] * least[k]));
     let mut scatter = Matrix3::from_diagonal(&Vector3::from_fn(|k, _| {
         let own: Vec<f64> = values.iter().map(|v| v[k]).collect();
         crate::solve::robust::spread(&own).unwrap_or(0.0).powi(2)
@@ -251,6 +265,9 @@ fn model(
     if picked.len() < 300 {
         return None;
     }
+    let least = least(crate::solve::robust::median(
+        &mut picked.iter().map(|p| p.1[0]).collect(),
+    )?);
     let mut weight = vec![1.0; picked.len()];
     let mut surface = DMatrix::<f64>::zeros(6, 3);
     let mut scatter = Matrix3::identity();
@@ -276,7 +293,7 @@ fn model(
             Matrix3::from_diagonal(&Vector3::from_fn(|k, _| {
                 let own: Vec<f64> = off.iter().map(|o| o[k]).collect();
                 let sd = crate::solve::robust::spread(&own).unwrap_or(0.0);
-                sd * sd + LEAST[k] * LEAST[k]
+                sd * sd + least[k] * least[k]
             }))
         } else {
             let total: f64 = weight.iter().sum();
@@ -287,7 +304,7 @@ fn model(
                 .map(|(o, w)| o * o.transpose() * *w)
                 .sum::<Matrix3<f64>>()
                 * (1.3 / total.max(1.0));
-            own + Matrix3::from_diagonal(&Vector3::from_fn(|k, _| LEAST[k] * LEAST[k]))
+            own + Matrix3::from_diagonal(&Vector3::from_fn(|k, _| least[k] * least[k]))
         };
         let inverse = scatter.try_inverse()?;
         for (w, o) in weight.iter_mut().zip(&off) {
@@ -310,6 +327,7 @@ fn model(
         origin,
         off,
         scatter,
+        least,
     })
 }
 

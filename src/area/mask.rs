@@ -17,11 +17,59 @@ pub struct Mask {
     pub cells: Vec<bool>,
 }
 
-/// Cells that hang together (by sides or corners).
+/// Cells that hang together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Part {
     /// Indices of its cells, row by row.
     pub cells: Vec<usize>,
+}
+
+/// A rectangle of a grid that holds what matters.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Patch {
+    /// Column of its first cell in the grid.
+    pub x: usize,
+    /// Row of its first cell in the grid.
+    pub y: usize,
+    /// Columns of the whole grid.
+    pub across: usize,
+    /// The cells in the rectangle.
+    pub mask: Mask,
+}
+
+impl Patch {
+    /// Index in the whole grid of a cell of the patch.
+    pub fn index(&self, cell: usize) -> usize {
+        (self.y + cell / self.mask.width) * self.across + self.x + cell % self.mask.width
+    }
+}
+
+impl Part {
+    /// The part with `margin` cells about it, as far as the grid of `width` by `height` goes.
+    pub fn patch(&self, width: usize, height: usize, margin: usize) -> Patch {
+        let (mut low, mut high) = ([usize::MAX; 2], [0; 2]);
+        for i in &self.cells {
+            for (k, v) in [i % width, i / width].into_iter().enumerate() {
+                low[k] = low[k].min(v);
+                high[k] = high[k].max(v);
+            }
+        }
+        let [x, y] = low.map(|v| v.saturating_sub(margin));
+        let (right, below) = (
+            (high[0] + margin + 1).min(width),
+            (high[1] + margin + 1).min(height),
+        );
+        let mut mask = Mask::new(right.saturating_sub(x), below.saturating_sub(y));
+        for i in &self.cells {
+            mask.cells[(i / width - y) * mask.width + i % width - x] = true;
+        }
+        Patch {
+            x,
+            y,
+            across: width,
+            mask,
+        }
+    }
 }
 
 impl Mask {
@@ -67,14 +115,41 @@ impl Mask {
 
     /// Cells within `radius` (cells) of the set.
     pub fn grown(&self, radius: f64) -> Mask {
+        if (1.0..std::f64::consts::SQRT_2).contains(&radius) {
+            return self.beside(true);
+        }
         let distance = self.distance();
         Mask::from_fn(self.width, self.height, |i| distance[i] <= radius)
     }
 
     /// Cells farther than `radius` (cells) from everything outside the set; beyond the grid counts as inside.
     pub fn shrunk(&self, radius: f64) -> Mask {
+        if (1.0..std::f64::consts::SQRT_2).contains(&radius) {
+            return self.beside(false);
+        }
         let depth = self.depth();
         Mask::from_fn(self.width, self.height, |i| depth[i] > radius)
+    }
+
+    /// Cells that are `state`, or one of whose four neighbours is, become so.
+    fn beside(&self, state: bool) -> Mask {
+        let mut out = self.clone();
+        let w = self.width.max(1);
+        for (y, row) in self.cells.chunks(w).enumerate() {
+            for (x, pair) in row.windows(2).enumerate() {
+                if pair[0] != pair[1] {
+                    out.cells[y * w + x] = state;
+                    out.cells[y * w + x + 1] = state;
+                }
+            }
+        }
+        for i in w..self.cells.len() {
+            if self.cells[i] != self.cells[i - w] {
+                out.cells[i] = state;
+                out.cells[i - w] = state;
+            }
+        }
+        out
     }
 
     /// What is left of the set where a disc of `radius` (cells) fits into it.
@@ -128,9 +203,18 @@ impl Mask {
         out
     }
 
-    /// The parts that hang together, in the order of their first cells.
+    /// The parts that hang together by sides or corners, in the order of their first cells.
     pub fn parts(&self) -> Vec<Part> {
-        let labels = connected_components(&self.image(false), Connectivity::Eight, Luma([0]));
+        self.connected(Connectivity::Eight)
+    }
+
+    /// The parts that hang together by sides alone.
+    pub fn parts_by_sides(&self) -> Vec<Part> {
+        self.connected(Connectivity::Four)
+    }
+
+    fn connected(&self, by: Connectivity) -> Vec<Part> {
+        let labels = connected_components(&self.image(false), by, Luma([0]));
         let mut parts: Vec<Part> = Vec::new();
         for (i, Luma([label])) in labels.pixels().enumerate() {
             let Some(k) = (*label as usize).checked_sub(1) else {

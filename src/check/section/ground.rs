@@ -5,6 +5,7 @@
 //! quadric in each of the three, fitted robustly (most of what surrounds a card is bench), with the covariance of what
 //! scatters about it; a spot's distance from the bench is Mahalanobis's (1936).
 
+use crate::area::mask::Patch;
 use crate::photo::Photo;
 use crate::photo::srgb::to_linear;
 use crate::scale::Scale;
@@ -60,6 +61,19 @@ impl Ground {
             self.origin.x + column as f64 * CELL_MM,
             self.origin.y + row as f64 * CELL_MM,
         )
+    }
+
+    /// The rectangle of a patch of the map.
+    pub fn cropped(&self, patch: &Patch) -> Ground {
+        Ground {
+            columns: patch.mask.width,
+            rows: patch.mask.height,
+            origin: self.mm(patch.x, patch.y).0,
+            off: (0..patch.mask.cells.len())
+                .map(|i| self.off[patch.index(i)])
+                .collect(),
+            ..*self
+        }
     }
 
     /// The cell at a card place, `None` off the map.

@@ -6,6 +6,7 @@
 
 use super::SectionError;
 use super::ground::{CELL_MM, Ground, averaged};
+use crate::area::mask::{Mask, Part, Patch};
 use crate::scale::cover::Quad;
 use crate::units::Mm;
 use nalgebra::{Matrix2, Matrix3, Point2, Vector2, Vector3};
@@ -27,6 +28,11 @@ const LARGE_MM2: f64 = 4000.0;
 pub const SHORTEST_MM: f64 = 12.0;
 /// An edge that leans more than this from the card's side belongs to the thing's flank: its tangent (68°).
 const STEEP: f64 = 2.5;
+/// Cells about a part that its surroundings are looked at over, and half of the widest crack in it.
+const MARGIN: usize = 8;
+/// The same where its edge is looked for: as far as its shadow may reach.
+const ROOM: usize = 24;
+const CRACK: f64 = 3.0;
 /// Step of the coarse edge, mm.
 const STEP_MM: f64 = 0.5;
 
@@ -52,10 +58,10 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
     };
     let smooth = ground.distance2(2);
     let (w, h) = (ground.columns, ground.rows);
-    let mut found: Vec<(f64, Vec<usize>)> = Vec::new();
+    let mut found: Vec<(f64, Part)> = Vec::new();
     for least in [9.0, 20.0, 50.0, 120.0] {
-        let over: Vec<bool> = smooth.iter().map(|d| *d > least).collect();
-        for part in parts(&opened(&over, w, h), w, h) {
+        let over = Mask::from_fn(w, h, |i| smooth[i] > least);
+        for part in over.opened(1.0).parts_by_sides() {
             let score = score(ground, &smooth, &part, &cards, near);
             if score > 0.0 {
                 found.push((score, part));
@@ -65,25 +71,23 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     let (best, first) = found.first().ok_or_else(nothing)?;
     let place = |i: &usize| ground.mm(i % w, i / w).0.coords;
-    let middle = |part: &[usize]| {
-        Point2::from(part.iter().map(place).sum::<Vector2<f64>>() / part.len() as f64)
+    let middle = |part: &Part| {
+        Point2::from(part.cells.iter().map(place).sum::<Vector2<f64>>() / part.cells.len() as f64)
     };
     let mut likeliest = vec![false; w * h];
-    for i in first {
+    for i in &first.cells {
         likeliest[*i] = true;
     }
     // The same thing as other thresholds see it: whichever shows the longest smooth edge.
     let mut chosen: Option<(f64, Object)> = None;
     for (score, part) in &found {
-        let shared = part.iter().filter(|i| likeliest[**i]).count();
-        if *score < 0.3 * best || 10 * shared < 7 * part.len().min(first.len()) {
+        let shared = part.cells.iter().filter(|i| likeliest[**i]).count();
+        if *score < 0.3 * best || 10 * shared < 7 * part.cells.len().min(first.cells.len()) {
             continue;
         }
-        let mut mask = vec![false; w * h];
-        for i in part {
-            mask[*i] = true;
-        }
-        let mask = closed(&mask, w, h);
+        let patch = closed(&part.patch(w, h, ROOM));
+        let ground = &ground.cropped(&patch);
+        let mask = patch.mask;
         let Some((toward, edge)) = toward_card(ground, &mask, middle(part), &cards, near) else {
             continue;
         };
@@ -109,7 +113,7 @@ fn kinks(edge: &[Mm]) -> f64 {
 /// The edge toward the card, by the thing's own colours; with points given, whichever of the four lies clearly nearer.
 fn toward_card(
     ground: &Ground,
-    mask: &[bool],
+    mask: &Mask,
     middle: Point2<f64>,
     cards: &[Side],
     near: &[Mm],
@@ -169,26 +173,25 @@ impl Side {
 }
 
 /// How likely a part is what is meant; 0 when it can't be.
-fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: &[Mm]) -> f64 {
-    let area = part.len() as f64 * CELL_MM * CELL_MM;
+fn score(ground: &Ground, smooth: &[f64], part: &Part, cards: &[Side], near: &[Mm]) -> f64 {
+    let cells = &part.cells;
+    let area = cells.len() as f64 * CELL_MM * CELL_MM;
     if area < LEAST_MM2 {
         return 0.0;
     }
-    let mut inside = vec![false; smooth.len()];
-    for i in part {
-        inside[*i] = true;
-    }
-    // Sides of cells toward the outside: the outline, a third too long on a slant; cracks closed.
     let (w, h) = (ground.columns, ground.rows);
-    let whole = closed(&inside, w, h);
-    let side = |i: usize, j: usize| usize::from(!whole.get(j).copied().unwrap_or(false) && i != j);
-    let outline = (0..whole.len())
-        .filter(|i| whole[*i])
+    let patch = part.patch(w, h, MARGIN);
+    // Sides of cells toward the outside: the outline, a third too long on a slant; cracks closed.
+    let whole = closed(&patch).mask;
+    let side =
+        |i: usize, j: usize| usize::from(!whole.cells.get(j).copied().unwrap_or(false) && i != j);
+    let outline = (0..whole.cells.len())
+        .filter(|i| whole.cells[*i])
         .map(|i| {
             side(i, i.wrapping_sub(1))
                 + side(i, i + 1)
-                + side(i, i.wrapping_sub(w))
-                + side(i, i + w)
+                + side(i, i.wrapping_sub(whole.width))
+                + side(i, i + whole.width)
         })
         .sum::<usize>() as f64
         * CELL_MM;
@@ -196,10 +199,10 @@ fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: 
     if compact < 0.06 {
         return 0.0;
     }
-    let mean = part.iter().map(|i| smooth[*i].min(100.0)).sum::<f64>() / part.len() as f64;
+    let mean = cells.iter().map(|i| smooth[*i].min(100.0)).sum::<f64>() / cells.len() as f64;
     let place = |i: &usize| ground.mm(i % w, i / w).0;
     let closeness = if near.is_empty() {
-        let gap = part
+        let gap = cells
             .iter()
             .step_by(7)
             .flat_map(|i| cards.iter().map(move |c| c.toward(place(i)).0))
@@ -209,7 +212,8 @@ fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: 
         let gap = near
             .iter()
             .map(|n| {
-                part.iter()
+                cells
+                    .iter()
                     .step_by(3)
                     .map(|i| (place(i) - n.0).norm())
                     .fold(f64::INFINITY, f64::min)
@@ -224,37 +228,32 @@ fn score(ground: &Ground, smooth: &[f64], part: &[usize], cards: &[Side], near: 
         * (mean / 40.0).min(1.0).sqrt()
         * closeness
         * compact.min(0.3)
-        * bound(ground, smooth, &inside)
+        * bound(ground, smooth, &patch)
 }
 
 /// How sharply a part ends: 1 where the bench begins at once beside it, 0 where light only fades.
-fn bound(ground: &Ground, smooth: &[f64], inside: &[bool]) -> f64 {
-    let (w, h) = (ground.columns, ground.rows);
-    let (inner, outer) = (shrunk(inside, w, h), grown(&grown(inside, w, h), w, h));
-    let core = shrunk(&shrunk(&inner, w, h), w, h);
-    let ring = grown(&grown(&grown(&outer, w, h), w, h), w, h);
+fn bound(ground: &Ground, smooth: &[f64], part: &Patch) -> f64 {
+    let (depth, far) = (part.mask.depth(), part.mask.distance());
     let mean = |of: &dyn Fn(usize) -> bool| {
         let (mut sum, mut n) = (0.0, 0.0);
-        for i in (0..smooth.len()).filter(|i| of(*i) && ground.off[*i].is_some()) {
-            sum += smooth[i].min(100.0).sqrt();
-            n += 1.0;
+        for i in (0..depth.len()).filter(|i| of(*i)) {
+            let cell = part.index(i);
+            if ground.off[cell].is_some() {
+                sum += smooth[cell].min(100.0).sqrt();
+                n += 1.0;
+            }
         }
         if n > 0.0 { sum / n } else { 0.0 }
     };
-    let within = mean(&|i| inner[i] && !core[i]);
-    let beyond = mean(&|i| ring[i] && !outer[i]);
+    let within = mean(&|i| depth[i] > 1.0 && depth[i] <= 3.0);
+    let beyond = mean(&|i| far[i] > 2.0 && far[i] <= 5.0);
     ((within - beyond) / (within + beyond).max(1e-9))
         .max(0.0)
         .powi(2)
 }
 
 /// The thing by its own colours near an edge of it: taken from behind the edge, where no shadow lies.
-fn refined(
-    ground: &Ground,
-    start: &[bool],
-    edge: &[Mm],
-    toward: Vector2<f64>,
-) -> Option<Vec<bool>> {
+fn refined(ground: &Ground, start: &Mask, edge: &[Mm], toward: Vector2<f64>) -> Option<Mask> {
     /// Deepest shadow in front of a comb, and how deep the colours are taken, mm.
     const SHADOW_MM: f64 = 8.0;
     const DEEP_MM: f64 = 16.0;
@@ -274,9 +273,9 @@ fn refined(
             (k > -2.0).then(|| (beside.0.coords - p).dot(&toward))
         })
         .collect();
-    let mut mask = start.to_vec();
+    let mut mask = start.clone();
     for _ in 0..2 {
-        let solid = shrunk(&mask, w, h);
+        let solid = mask.shrunk(1.0).cells;
         let pick = |low: f64| -> Vec<Vector3<f64>> {
             (0..w * h)
                 .filter(|i| solid[*i] && depth[*i].is_some_and(|d| d > low && d < DEEP_MM))
@@ -302,21 +301,31 @@ fn refined(
             })
             .collect();
         let smooth = averaged(&rather, w, h, 1);
-        let next: Vec<bool> = (0..w * h)
-            .map(|i| match rather[i] {
-                Some(_) => smooth[i] > 0.0,
-                None => start[i],
-            })
-            .collect();
-        let next = opened(&next, w, h);
-        let largest = parts(&next, w, h).into_iter().max_by_key(Vec::len)?;
-        mask = vec![false; next.len()];
-        for i in largest {
-            mask[i] = true;
+        let next = Mask::from_fn(w, h, |i| match rather[i] {
+            Some(_) => smooth[i] > 0.0,
+            None => start.cells[i],
+        });
+        let largest = next
+            .opened(1.0)
+            .parts_by_sides()
+            .into_iter()
+            .max_by_key(|p| p.cells.len())?;
+        mask = Mask::new(w, h);
+        for i in largest.cells {
+            mask.cells[i] = true;
         }
-        fill(&mut mask, w, h);
+        mask = mask.filled(w * h);
     }
     Some(mask)
+}
+
+/// A part with its cracks and holes closed.
+fn closed(part: &Patch) -> Patch {
+    let all = part.mask.cells.len();
+    Patch {
+        mask: part.mask.grown(CRACK).filled(all).shrunk(CRACK),
+        ..part.clone()
+    }
 }
 
 fn determinant_ln(m: &Matrix2<f64>) -> f64 {
@@ -366,103 +375,10 @@ impl Likely {
     }
 }
 
-fn grown(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
-    around(mask, w, h, |here, beside| here || beside.contains(&true))
-}
-
-fn shrunk(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
-    around(mask, w, h, |here, beside| here && !beside.contains(&false))
-}
-
-fn opened(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
-    grown(&shrunk(mask, w, h), w, h)
-}
-
-/// Cracks and holes closed.
-fn closed(mask: &[bool], w: usize, h: usize) -> Vec<bool> {
-    let mut out = mask.to_vec();
-    for _ in 0..3 {
-        out = grown(&out, w, h);
-    }
-    fill(&mut out, w, h);
-    for _ in 0..3 {
-        out = shrunk(&out, w, h);
-    }
-    out
-}
-
-fn around(mask: &[bool], w: usize, h: usize, of: impl Fn(bool, [bool; 4]) -> bool) -> Vec<bool> {
-    (0..mask.len())
-        .map(|i| {
-            let (x, y) = (i % w, i / w);
-            let here = mask[i];
-            // Beyond the map it goes on as here.
-            let at = |there: bool, j: usize| if there { mask[j] } else { here };
-            of(
-                here,
-                [
-                    at(x > 0, i.wrapping_sub(1)),
-                    at(x + 1 < w, i + 1),
-                    at(y > 0, i.wrapping_sub(w)),
-                    at(y + 1 < h, i + w),
-                ],
-            )
-        })
-        .collect()
-}
-
-/// Parts that hang together by their sides.
-fn parts(mask: &[bool], w: usize, h: usize) -> Vec<Vec<usize>> {
-    let mut seen = vec![false; mask.len()];
-    let mut out = Vec::new();
-    for first in 0..mask.len() {
-        if !mask[first] || seen[first] {
-            continue;
-        }
-        let mut part = vec![first];
-        seen[first] = true;
-        let mut next = 0;
-        while next < part.len() {
-            let i = part[next];
-            next += 1;
-            let (x, y) = (i % w, i / w);
-            let beside = [
-                (x > 0).then(|| i - 1),
-                (x + 1 < w).then(|| i + 1),
-                (y > 0).then(|| i - w),
-                (y + 1 < h).then(|| i + w),
-            ];
-            for j in beside.into_iter().flatten() {
-                if mask[j] && !seen[j] {
-                    seen[j] = true;
-                    part.push(j);
-                }
-            }
-        }
-        out.push(part);
-    }
-    out
-}
-
-/// Fills what is closed in.
-fn fill(mask: &mut [bool], w: usize, h: usize) {
-    let open: Vec<bool> = mask.iter().map(|m| !m).collect();
-    for part in parts(&open, w, h) {
-        let closed = part.iter().all(|i| {
-            let (x, y) = (i % w, i / w);
-            x > 0 && y > 0 && x + 1 < w && y + 1 < h
-        });
-        if closed {
-            for i in part {
-                mask[i] = true;
-            }
-        }
-    }
-}
-
 /// The edge toward a direction: for each place along, the outermost spot; broken where it drops steeply, the longest
 /// stretch kept.
-fn facing(ground: &Ground, mask: &[bool], toward: Vector2<f64>) -> Option<Vec<Mm>> {
+fn facing(ground: &Ground, mask: &Mask, toward: Vector2<f64>) -> Option<Vec<Mm>> {
+    let mask = &mask.cells;
     let along = Vector2::new(-toward.y, toward.x);
     let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
     for i in (0..mask.len()).filter(|i| mask[*i]) {

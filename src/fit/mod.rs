@@ -4,6 +4,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
 pub mod arc;
+pub mod compound;
 pub mod corner;
 pub mod fair;
 pub mod line;

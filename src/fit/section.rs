@@ -7,9 +7,11 @@
 //! (2) least squares from the best of them, points far off left out; (3) the noise along the edge read off what is left
 //! ([`EdgeModel`]); (4) the fit again with whitened distances, which is the best linear one and halves the radius's
 //! scatter where an edge wanders; (5) the form with the least χ² + k ln n (Schwarz 1978, the BIC), n the number of
-//! independent points that the noise leaves, so that wander is not taken for shape.
+//! independent points that the noise leaves, so that wander is not taken for shape; (6) a rounded corner against one of two
+//! arcs ([`compound`](super::compound)), which must be clearly better to be told.
 
 use super::arc::{Arc, PointNoise, fit_arc, fit_arc_whitened};
+use super::compound::{Compound, refined, two_arcs};
 use super::corner::{Corner, Piece};
 use super::{FitError, all_finite};
 use crate::solve::lm::{LmOptions, Solution, minimise};
@@ -77,6 +79,17 @@ pub struct Candidate {
     pub rms_mm: f64,
 }
 
+/// A rounding of two arcs, in the order of the points.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TwoArcs {
+    /// Their radii, mm.
+    pub radii_mm: [Estimate; 2],
+    /// What each takes of the turn, degrees.
+    pub turns_deg: [f64; 2],
+    /// How much better than one arc: χ² + k ln n less.
+    pub gain: f64,
+}
+
 /// A fitted section.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Section {
@@ -108,6 +121,8 @@ pub struct Section {
     pub sharp: Option<Candidate>,
     /// One arc, where it settled.
     pub arc: Option<Candidate>,
+    /// Two arcs, where a rounded corner is clearly not of one.
+    pub two_arcs: Option<TwoArcs>,
 }
 
 /// Most starts tried before a rounded corner is given up.
@@ -240,10 +255,55 @@ pub fn fit_section(points: &[Mm], options: &SectionOptions) -> Result<Section, F
         .collect();
     section.rms_mm = rms(&counted);
     section.widen(widen);
+    if let (Some(corner), Form::Convex | Form::Concave) = (&section.corner, section.form) {
+        section.two_arcs = compound_fit(&picked, &s, corner, options, length, widen);
+    }
     section.used = used;
     section.noise = noise;
     (section.rounded, section.sharp, section.arc) = (rounded, sharp, arc);
     Ok(section)
+}
+
+/// Two arcs in place of a corner's one, where that is clearly better: noise read off their own residuals, so that the one
+/// arc's misfit does not pass for raggedness.
+fn compound_fit(
+    points: &[Mm],
+    s: &[f64],
+    corner: &Corner,
+    options: &SectionOptions,
+    length: f64,
+    widen: f64,
+) -> Option<TwoArcs> {
+    let (pair, plain) = two_arcs(points, corner, None)?;
+    let noise = options
+        .noise
+        .or_else(|| estimate(s, plain.residuals.as_slice(), &plain.jacobian, None))?;
+    let whitener = Whitener::new(s, &noise, None);
+    let count = noise.effective_count(points.len(), length);
+    let one = whitened(points, *corner, &whitener, true)?;
+    let two = refined(points, pair, Some(&whitener))?;
+    let pair = Compound::from_slice(two.at.as_slice())?;
+    let more = (two.at.len() - one.at.len()) as f64;
+    let gain = one.squares - two.squares - more * count.ln();
+    if gain < CLEAR {
+        return None;
+    }
+    let radius = |k: usize| Estimate {
+        value: pair.radii[k],
+        u: widen * two.covariance[(4 + k, 4 + k)].max(0.0).sqrt(),
+    };
+    let turn = pair.turn.to_degrees();
+    let mut found = TwoArcs {
+        radii_mm: [radius(0), radius(1)],
+        turns_deg: [pair.share * turn, (1.0 - pair.share) * turn],
+        gain,
+    };
+    let along = |p: &Mm| corner.see(p.0).along;
+    if points.first().map(along) > points.last().map(along) {
+        found.radii_mm.reverse();
+        found.turns_deg.reverse();
+    }
+    Some(found)
 }
 
 /// Whether a corner is rounded by more than blur alone does: along its bisector, the contour at half light of a blurred
@@ -478,6 +538,7 @@ fn of_corner_fit(
         rounded: None,
         sharp: None,
         arc: None,
+        two_arcs: None,
     }
 }
 
@@ -510,6 +571,7 @@ fn of_crown(points: &[Mm], arc: &Arc) -> Section {
         rounded: None,
         sharp: None,
         arc: None,
+        two_arcs: None,
     }
 }
 
@@ -765,6 +827,67 @@ mod tests {
         let straight = fit_section(&points, &SectionOptions::default()).unwrap();
         let arc = straight.crown.unwrap();
         assert!(arc.curvature_per_mm.abs() < 4.0 * arc.u_curvature_per_mm);
+    }
+
+    /// Two arcs are told apart where they are there, with radii within their intervals, and from either end; where there is
+    /// one, two are seldom seen (evidence of 6 or more by chance: exp(-3), 5% at most).
+    #[test]
+    fn two_arcs_are_told() {
+        let pair = Compound {
+            at: Point2::new(60.0, 40.0),
+            tilt: 0.3,
+            turn: 70f64.to_radians(),
+            radii: [5.0, 18.0],
+            share: 0.5,
+        };
+        let mut held = 0;
+        for seed in 0..10 {
+            let mut random = Random::new(seed);
+            // Points of a finely drawn wide corner moved square onto the two arcs.
+            let near = Corner {
+                at: pair.at,
+                tilt: pair.tilt,
+                turn: pair.turn,
+                radius: 10.0,
+            };
+            let mut points: Vec<Mm> = (-180..180)
+                .map(|k| Mm(near.point(0.2 * f64::from(k))))
+                .collect();
+            for _ in 0..4 {
+                let off = pair.distances(&points);
+                for (p, d) in points.iter_mut().zip(off) {
+                    let by = near.see(p.0).by;
+                    p.0 += Vector2::new(by[0], by[1]) * d;
+                }
+            }
+            for p in &mut points {
+                let by = near.see(p.0).by;
+                p.0 -= Vector2::new(by[0], by[1]) * (0.02 * random.normal());
+            }
+            if seed % 2 == 1 {
+                points.reverse();
+            }
+            let found = fit_section(&points, &SectionOptions::default()).unwrap();
+            assert_eq!(found.form, Form::Convex);
+            let two = found.two_arcs.expect("two arcs");
+            let mut radii = two.radii_mm;
+            if seed % 2 == 1 {
+                radii.reverse();
+            }
+            for (r, truth) in radii.iter().zip(pair.radii) {
+                held += usize::from((r.value - truth).abs() < K95 * r.u);
+                assert!(
+                    (r.value - truth).abs() < 0.15 * truth,
+                    "{} {truth}",
+                    r.value
+                );
+            }
+        }
+        assert!(held >= 16, "{held} of 20");
+        let false_calls = (0..40)
+            .filter(|seed| one(&SYMMETRIC, 0.05, 100 + seed).two_arcs.is_some())
+            .count();
+        assert!(false_calls <= 4, "{false_calls} of 40");
     }
 
     /// Dirt on a tenth of the edge, millimetres off, is left out; the radius stays within its uncertainty.

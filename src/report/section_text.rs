@@ -57,6 +57,13 @@ fn object(object: Object) -> &'static str {
 /// The section in words, ending in a line feed. `files` are paths to show, the marked photo first.
 pub fn section(result: &SectionResult, files: &[String]) -> String {
     let mut lines = vec![headline(result)];
+    if let Some(two) = result.two_arcs {
+        let [first, second] = two.radii_mm.map(plus_minus);
+        let [from, on] = two.turns_deg;
+        lines.push(format!(
+            "It is not one arc: {first} mm over the first {from:.0}°, then {second} mm over {on:.0}°; choose a tool for each"
+        ));
+    }
     lines.extend(
         result
             .head

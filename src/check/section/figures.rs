@@ -5,7 +5,9 @@
 //! own model may be off (the side face's shade, a shadow in contact), taken as an offset of the whole edge and one for each flank and for the arc.
 
 use super::follow::Edge;
-use super::{Choice, Fitted, FormName, Object, SectionError, SectionRequest, SectionResult};
+use super::{
+    Choice, Fitted, FormName, Object, SectionError, SectionRequest, SectionResult, TwoArcs,
+};
 use crate::budget::{BudgetPart, Part, combine, gather};
 use crate::card::Card;
 use crate::check::{CheckError, Head, SCHEMA, cards_seen};
@@ -15,7 +17,7 @@ use crate::fit::section::{Form, Section, SectionOptions, fit_section};
 use crate::photo::Photo;
 use crate::scale::{Placed, Scale};
 use crate::solve::noise::Whitener;
-use crate::units::{Measured, Mm, Px};
+use crate::units::{K95, Measured, Mm, Px};
 use crate::verdict::{Outcome, judge};
 use nalgebra::{DMatrix, DVector, Point2, Vector2};
 
@@ -118,6 +120,10 @@ pub fn answer(
         )?),
         _ => None,
     };
+    // What the scale and the edge's model do to one arc they do to each of two.
+    let beside = (combine(&radius).powi(2) - (K95 * section.radius_mm.u).powi(2))
+        .max(0.0)
+        .sqrt();
     let outline = outline(&section, &placed.points, 0.5);
     let next = next(
         section.form.into(),
@@ -151,6 +157,13 @@ pub fn answer(
         object,
         radius_mm,
         turn_deg,
+        two_arcs: section.two_arcs.map(|two| TwoArcs {
+            radii_mm: two.radii_mm.map(|r| Measured {
+                value: r.value,
+                u95: (K95 * r.u).hypot(beside),
+            }),
+            turns_deg: two.turns_deg,
+        }),
         flanks_mm: section.flank_mm,
         profile_mm: profile_mm.iter().map(|p| [p.0.x, p.0.y]).collect(),
         profile_px,

@@ -34,6 +34,9 @@ pub struct SectionResult {
     pub radius_mm: Option<Measured>,
     /// Angle between the flanks; of a crown the angle it spans.
     pub turn_deg: Measured,
+    /// Where the rounding is clearly two arcs and not one: both, in the order of the profile; `radius_mm` is then the one arc
+    /// that comes nearest.
+    pub two_arcs: Option<TwoArcs>,
     /// Straight lengths seen before and after the arc, mm, in the order of the profile.
     pub flanks_mm: [f64; 2],
     /// The edge, card frame, mm, in order.
@@ -89,6 +92,15 @@ pub enum Object {
     Comb,
     /// A card cut by hand.
     Cut,
+}
+
+/// A rounding of two arcs.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct TwoArcs {
+    /// Their radii, mm.
+    pub radii_mm: [Measured; 2],
+    /// What each takes of the turn, degrees.
+    pub turns_deg: [f64; 2],
 }
 
 /// The fitted form in the card frame, mm.

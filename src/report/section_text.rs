@@ -113,7 +113,7 @@ pub fn csv(result: &SectionResult) -> String {
 /// Space round the drawing, mm.
 const MARGIN_MM: f64 = 12.0;
 /// Room for the check bars and words below, mm.
-const FOOT_MM: f64 = 34.0;
+const FOOT_MM: f64 = 38.0;
 
 /// The section at true size: the fitted form to cut along (arcs as arcs), the measured profile beside it as a note, chord
 /// level, material below; check bars on both axes.
@@ -203,9 +203,9 @@ pub fn drawing(result: &SectionResult) -> Result<Drawing, SheetError> {
         3.2,
         words.clone(),
     )));
-    items.extend(bar(At::new(MARGIN_MM, height_mm - 4.0), Axis::X, 50.0));
+    items.extend(bar(At::new(MARGIN_MM, height_mm - 7.0), Axis::X, 50.0));
     items.extend(bar(
-        At::new(MARGIN_MM + 60.0, height_mm - 4.0),
+        At::new(MARGIN_MM + 60.0, height_mm - 7.0),
         Axis::Y,
         20.0,
     ));

@@ -44,10 +44,16 @@ pub fn bar(at: At, axis: Axis, length_mm: f64) -> Vec<Item> {
         ));
     }
     let turn_deg = if axis == Axis::X { 0.0 } else { -90.0 };
+    // A short bar has room for its label beside its middle only.
+    let beside = if length_mm < 60.0 {
+        length_mm / 2.0
+    } else {
+        length_mm / 4.0
+    };
     let baseline = match axis {
-        Axis::X => place(length_mm / 4.0, TICK_MM + 0.8),
+        Axis::X => place(beside, TICK_MM + 0.8),
         // Words that run upward stand with their feet to the right.
-        Axis::Y => place(length_mm / 4.0, TICK_MM + 0.8 + 0.71 * LABEL_MM),
+        Axis::Y => place(beside, TICK_MM + 0.8 + 0.71 * LABEL_MM),
     };
     let name = if axis == Axis::X { "X" } else { "Y" };
     items.push(Item::Text(

@@ -124,6 +124,20 @@ pub fn answer(
     let beside = (combine(&radius).powi(2) - (K95 * section.radius_mm.u).powi(2))
         .max(0.0)
         .sqrt();
+    let two_arcs = section
+        .two_arcs
+        .map(|two| TwoArcs {
+            radii_mm: two.radii_mm.map(|r| Measured {
+                value: r.value,
+                u95: (K95 * r.u).hypot(beside),
+            }),
+            turns_deg: two.turns_deg,
+        })
+        // Arcs that could be one are no two.
+        .filter(|two| {
+            let [a, b] = two.radii_mm;
+            (a.value - b.value).abs() > a.u95.hypot(b.u95)
+        });
     let outline = outline(&section, &placed.points, 0.5);
     let next = next(
         section.form.into(),
@@ -132,7 +146,7 @@ pub fn answer(
     );
     let object = match traced.edge.pins_px {
         Some(_) => Object::Comb,
-        None if ragged_mm(&section) > CUT_MM => Object::Cut,
+        None if ragged_mm(&section) > CUT_MM.max(CUT_PX * mm_per_px) => Object::Cut,
         None => Object::Template,
     };
     let profile_mm = filtered(&section, &placed.points);
@@ -157,13 +171,7 @@ pub fn answer(
         object,
         radius_mm,
         turn_deg,
-        two_arcs: section.two_arcs.map(|two| TwoArcs {
-            radii_mm: two.radii_mm.map(|r| Measured {
-                value: r.value,
-                u95: (K95 * r.u).hypot(beside),
-            }),
-            turns_deg: two.turns_deg,
-        }),
+        two_arcs,
         flanks_mm: section.flank_mm,
         profile_mm: profile_mm.iter().map(|p| [p.0.x, p.0.y]).collect(),
         profile_px,
@@ -180,8 +188,10 @@ pub fn answer(
     })
 }
 
-/// What a knife leaves and a saw and file do not: raggedness shared by neighbours, mm (ours, no source).
-const CUT_MM: f64 = 0.03;
+/// What a knife leaves and a saw and file do not: raggedness shared by neighbours, mm, and what of it the photo itself may
+/// show, px (ours, no source).
+const CUT_MM: f64 = 0.045;
+const CUT_PX: f64 = 0.15;
 /// Shorter waves of the edge are raggedness of the cut, not shape, mm.
 const RAGGED_MM: f64 = 6.0;
 

@@ -258,12 +258,12 @@ pub fn pins(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Option
         let mut k = (steps / most).ceil();
         while k <= steps / least {
             let turn = 2.0 * PI * k / steps;
+            let wave: Vec<(f64, f64)> = (0..length).map(|j| (turn * j as f64).sin_cos()).collect();
             let power: f64 = rows
                 .iter()
                 .map(|row| {
                     let (mut re, mut im) = (0.0, 0.0);
-                    for (j, v) in row.iter().enumerate() {
-                        let (s, c) = (turn * j as f64).sin_cos();
+                    for (v, (s, c)) in row.iter().zip(&wave) {
                         re += v * c;
                         im += v * s;
                     }

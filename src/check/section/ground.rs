@@ -91,7 +91,7 @@ impl Ground {
             let own: Vec<Option<f64>> = self.off.iter().map(|o| o.map(|o| o[k])).collect();
             averaged(&own, self.columns, self.rows, half)
         };
-        let [l, r, b] = [part(0), part(1), part(2)];
+        let (l, (r, b)) = rayon::join(|| part(0), || rayon::join(|| part(1), || part(2)));
         let mean: Vec<Option<Vector3<f64>>> = (0..l.len())
             .map(|i| self.off[i].map(|_| Vector3::new(l[i], r[i], b[i])))
             .collect();
@@ -101,7 +101,7 @@ impl Ground {
         let Some(inverse) = inverse else {
             return vec![0.0; mean.len()];
         };
-        mean.iter()
+        mean.par_iter()
             .map(|o| o.map_or(0.0, |o| (o.transpose() * inverse * o)[0]))
             .collect()
     }
@@ -244,13 +244,13 @@ fn cell(photo: &Photo, p: Point2<f64>) -> Option<Vector3<f64>> {
     if x + 1 >= photo.width || y + 1 >= photo.height {
         return None;
     }
-    let mut sum = [0.0f64; 3];
+    let mut sum = [0.0f32; 3];
     for (dx, dy) in [(1, 1), (0, 0), (2, 0), (0, 2), (2, 2)] {
         for (s, v) in sum.iter_mut().zip(photo.rgb_at(x + dx - 1, y + dy - 1)) {
-            *s += f64::from(to_linear(v));
+            *s += to_linear(v);
         }
     }
-    let [r, g, b] = sum.map(|s| (s / 5.0 + LIFT).ln());
+    let [r, g, b] = sum.map(|s| f64::from((s / 5.0 + LIFT as f32).ln()));
     Some(Vector3::new((r + g + b) / 3.0, r - g, b - g))
 }
 
@@ -331,7 +331,7 @@ fn model(
         }
     }
     let off = seen
-        .into_iter()
+        .into_par_iter()
         .enumerate()
         .map(|(i, v)| v.map(|v| v - at(&surface, &row(i))))
         .collect();

@@ -356,6 +356,26 @@ mod tests {
         }
     }
 
+    /// With the lights known from the longer stretch, a short one's place is read whatever lies two pixels and more beside the
+    /// edge, which moves a reading of all together.
+    #[test]
+    fn grain_beside_the_edge_does_not_move_a_short_stretch() {
+        let lights = [0.6, 0.25, 0.1];
+        let long = read(&profile(0.0, 3.0, 0.9, lights), 0.0, 3.0, 0.9, 8).expect("an edge");
+        for at in [-0.3, 0.0, 0.4] {
+            let mut own = profile(at, 3.0, 0.9, lights);
+            let place = shifted(&own, &long, 0.0, 3.0, 0.9).expect("a place");
+            assert!((place - at).abs() < 0.03, "{at}: {place}");
+            // A dark speck well inside the material.
+            own[16] -= 0.08;
+            let place = shifted(&own, &long, 0.0, 3.0, 0.9).expect("a place");
+            assert!((place - at).abs() < 0.03, "{at} beside a speck: {place}");
+            let all = read(&own, 0.0, 3.0, 0.9, 8).map_or(f64::NAN, |r| r.at);
+            assert!(!((all - at).abs() < 0.03), "{at}: {all}");
+        }
+        assert_eq!(shifted(&[0.5; 5], &long, 0.0, 3.0, 0.9), None);
+    }
+
     #[test]
     fn nothing_is_read_where_nothing_is() {
         let short = [0.5; 9];

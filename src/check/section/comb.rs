@@ -295,3 +295,160 @@ fn even(values: &[f64], half: usize) -> Vec<f64> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::area::soft::smooth;
+
+    const PITCH: f64 = 7.0;
+    const HALF: usize = 40;
+    const COLUMNS: usize = 420;
+
+    /// How a comb lies in the light.
+    struct Scene {
+        /// Light of the bench, and of a shadow on it that reaches so many pixels out.
+        bench: f64,
+        shadow: (f64, f64),
+        /// Light of the pins' middle, and of a glint half a tip from its end.
+        pins: f64,
+        glint: f64,
+        /// Whether the lamp stands behind the comb, 45° up: the outer part of the tips lies in their own shade.
+        shaded: bool,
+    }
+
+    /// The strip, blurred by 0.8 px: round tips of radius half a pitch that end on the course.
+    fn strip(scene: &Scene) -> Strip {
+        let rows = 2 * HALF + 1;
+        let radius = 0.5 * PITCH;
+        // Four samples a pixel each way.
+        let light = |x: f64, y: f64| -> f64 {
+            let off = (x / PITCH).fract() * PITCH - radius;
+            // Depth below the envelope of a tip's own outline.
+            let inside = -y - (radius - (radius * radius - off * off).max(0.0).sqrt());
+            let bench = if y < scene.shadow.1 {
+                scene.shadow.0
+            } else {
+                scene.bench
+            };
+            if inside < 0.0 {
+                // Between the tips it is dark deeper down.
+                return bench * (1.0 + y / (0.5 * PITCH)).clamp(0.15, 1.0);
+            }
+            let body = scene.pins * (1.0 - 0.8 * (off / radius).powi(2));
+            let near = ((y + 0.5 * radius).powi(2) + off * off).sqrt();
+            // Lambert's light on a ball, at most what falls on its top.
+            let out = (1.0 + y / radius).clamp(0.0, 1.0);
+            let shade = if scene.shaded {
+                ((1.0 - out * out).sqrt() - out).clamp(0.1, 1.0)
+            } else {
+                1.0
+            };
+            body * shade
+                + if near < 0.15 * PITCH {
+                    scene.glint
+                } else {
+                    0.0
+                }
+        };
+        let mut plain = vec![0.0; COLUMNS * rows];
+        for c in 0..COLUMNS {
+            for r in 0..rows {
+                let mut sum = 0.0;
+                for i in 0..4 {
+                    for j in 0..4 {
+                        let x = c as f64 + f64::from(i) / 4.0;
+                        let y = r as f64 - HALF as f64 - 0.375 + f64::from(j) / 4.0;
+                        sum += light(x, y) / 16.0;
+                    }
+                }
+                plain[r * COLUMNS + c] = sum;
+            }
+        }
+        let blurred = smooth(COLUMNS, rows, 0.8, |i| plain[i] as f32, |_| 1.0);
+        let cells = (0..COLUMNS * rows)
+            .map(|i| [blurred[(i % rows) * COLUMNS + i / rows]; 4])
+            .collect();
+        Strip {
+            columns: COLUMNS,
+            rows,
+            cells,
+        }
+    }
+
+    /// Mean of the places read, px outward of where the tips end, begun `begun` px off.
+    fn read_off(scene: &Scene, begun: f64) -> f64 {
+        let strip = strip(scene);
+        let start = vec![begun; COLUMNS];
+        let light: Vec<f64> = strip.cells.iter().map(|c| f64::from(c[3])).collect();
+        let found = pins(&strip, &start, HALF, 0.15).expect("pins");
+        assert!(
+            (found.pitch_px / PITCH - 1.0).abs() < 0.05,
+            "{}",
+            found.pitch_px
+        );
+        let seen = Seen {
+            strip: &strip,
+            light: &light,
+            start: &start,
+            half: HALF,
+            mm_per_px: 0.15,
+        };
+        let places = read(&seen, &found);
+        assert!(places.len() > 30, "{}", places.len());
+        places.iter().map(|p| p.1).sum::<f64>() / places.len() as f64
+    }
+
+    /// Lit, glinting and with a shadow beside it, the envelope is read to a fifth of a pitch, twice [`USUAL`]. Neither the
+    /// shadow's far end nor a start a millimetre off draws it away. A hard lamp behind leaves half of the tip's round black
+    /// before black: that much (a quarter of a pitch) it is read short, and no more.
+    #[test]
+    fn the_envelope_is_read_in_any_light() {
+        let lit = Scene {
+            bench: 0.25,
+            shadow: (0.25, 0.0),
+            pins: 0.5,
+            glint: 0.0,
+            shaded: false,
+        };
+        let glinting = Scene { glint: 2.0, ..lit };
+        let shaded = Scene {
+            shaded: true,
+            ..lit
+        };
+        let beside_a_shadow = Scene {
+            shadow: (0.03, 14.0),
+            ..lit
+        };
+        for (name, scene, low, high) in [
+            ("lit", &lit, -2.0 * USUAL, 2.0 * USUAL),
+            ("glinting", &glinting, -2.0 * USUAL, 2.0 * USUAL),
+            ("shadow", &beside_a_shadow, -2.0 * USUAL, 2.0 * USUAL),
+            ("shaded", &shaded, -0.3, 0.0),
+        ] {
+            for begun in [0.0, -3.0, 6.0] {
+                let off = read_off(scene, begun) / PITCH;
+                println!("{name} begun {begun}: {off:.3} pitches");
+                assert!((low..high).contains(&off), "{name} begun {begun}: {off}");
+            }
+        }
+    }
+
+    /// A plain edge has no pins.
+    #[test]
+    fn a_plain_edge_has_no_pins() {
+        let mut plain = strip(&Scene {
+            bench: 0.25,
+            shadow: (0.25, 0.0),
+            pins: 0.5,
+            glint: 0.0,
+            shaded: false,
+        });
+        for column in plain.cells.chunks_mut(2 * HALF + 1) {
+            for (r, cell) in column.iter_mut().enumerate() {
+                *cell = [if r < HALF { 0.5 } else { 0.25 }; 4];
+            }
+        }
+        assert!(pins(&plain, &[0.0; COLUMNS], HALF, 0.15).is_none());
+    }
+}

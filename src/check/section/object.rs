@@ -10,6 +10,7 @@ use crate::area::mask::{Mask, Part, Patch};
 use crate::scale::cover::Quad;
 use crate::units::Mm;
 use nalgebra::{Matrix2, Matrix3, Point2, Vector2, Vector3};
+use rayon::prelude::*;
 
 /// The thing's edge toward the card, coarse.
 #[derive(Debug, Clone)]
@@ -58,16 +59,15 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
     };
     let smooth = ground.distance2(2);
     let (w, h) = (ground.columns, ground.rows);
-    let mut found: Vec<(f64, Part)> = Vec::new();
-    for least in [9.0, 20.0, 50.0, 120.0] {
-        let over = Mask::from_fn(w, h, |i| smooth[i] > least);
-        for part in over.opened(1.0).parts_by_sides() {
-            let score = score(ground, &smooth, &part, &cards, near);
-            if score > 0.0 {
-                found.push((score, part));
-            }
-        }
-    }
+    let mut found: Vec<(f64, Part)> = [9.0, 20.0, 50.0, 120.0]
+        .into_par_iter()
+        .flat_map_iter(|least| {
+            let over = Mask::from_fn(w, h, |i| smooth[i] > least);
+            over.opened(1.0).parts_by_sides()
+        })
+        .map(|part| (score(ground, &smooth, &part, &cards, near), part))
+        .filter(|(score, _)| *score > 0.0)
+        .collect();
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     let (best, first) = found.first().ok_or_else(nothing)?;
     let place = |i: &usize| ground.mm(i % w, i / w).0.coords;
@@ -79,24 +79,25 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         likeliest[*i] = true;
     }
     // The same thing as other thresholds see it: whichever shows the longest smooth edge.
-    let mut chosen: Option<(f64, Object)> = None;
-    for (score, part) in &found {
-        let shared = part.cells.iter().filter(|i| likeliest[**i]).count();
-        if *score < 0.3 * best || 10 * shared < 7 * part.cells.len().min(first.cells.len()) {
-            continue;
-        }
-        let patch = closed(&part.patch(w, h, ROOM));
-        let ground = &ground.cropped(&patch);
-        let mask = patch.mask;
-        let Some((toward, edge)) = toward_card(ground, &mask, middle(part), &cards, near) else {
-            continue;
-        };
-        let worth = STEP_MM * edge.len() as f64 - 3.0 * kinks(&edge);
-        if chosen.as_ref().is_none_or(|c| worth > c.0) {
-            chosen = Some((worth, Object { edge, toward }));
-        }
-    }
-    chosen.map(|c| c.1).ok_or_else(nothing)
+    let seen: Vec<(f64, Object)> = found
+        .par_iter()
+        .filter_map(|(score, part)| {
+            let shared = part.cells.iter().filter(|i| likeliest[**i]).count();
+            if *score < 0.3 * best || 10 * shared < 7 * part.cells.len().min(first.cells.len()) {
+                return None;
+            }
+            let patch = closed(&part.patch(w, h, ROOM));
+            let ground = &ground.cropped(&patch);
+            let (toward, edge) = toward_card(ground, &patch.mask, middle(part), &cards, near)?;
+            let worth = STEP_MM * edge.len() as f64 - 3.0 * kinks(&edge);
+            Some((worth, Object { edge, toward }))
+        })
+        .collect();
+    // The first of the best, so that the same photo gives the same answer.
+    seen.into_iter()
+        .reduce(|best, next| if next.0 > best.0 { next } else { best })
+        .map(|c| c.1)
+        .ok_or_else(nothing)
 }
 
 /// How much an edge jumps to and fro beyond its cells' own steps, mm.

@@ -29,6 +29,8 @@ const LARGE_MM2: f64 = 4000.0;
 pub const SHORTEST_MM: f64 = 12.0;
 /// An edge that leans more than this from the card's side belongs to the thing's flank: its tangent (68°).
 const STEEP: f64 = 2.5;
+/// From one threshold to the next.
+const HIGHER: f64 = 2.4;
 /// Cells about a part that its surroundings are looked at over, and half of the widest crack in it.
 const MARGIN: usize = 8;
 /// The same where its edge is looked for: as far as its shadow may reach.
@@ -63,9 +65,13 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         .into_par_iter()
         .flat_map_iter(|least| {
             let over = Mask::from_fn(w, h, |i| smooth[i] > least);
-            over.opened(1.0).parts_by_sides()
+            let parts = over.opened(1.0).parts_by_sides();
+            parts.into_iter().map(move |part| (least, part))
         })
-        .map(|part| (score(ground, &smooth, &part, &cards, near), part))
+        .map(|(least, part)| {
+            let steady = steady(&smooth, &part, HIGHER * least);
+            (steady * score(ground, &smooth, &part, &cards, near), part)
+        })
         .filter(|(score, _)| *score > 0.0)
         .collect();
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -83,7 +89,9 @@ pub fn find(ground: &Ground, cards: &[Quad], near: &[Mm]) -> Result<Object, Sect
         .par_iter()
         .filter_map(|(score, part)| {
             let shared = part.cells.iter().filter(|i| likeliest[**i]).count();
-            if *score < 0.3 * best || 10 * shared < 7 * part.cells.len().min(first.cells.len()) {
+            let within = *score >= 0.1 * best && 10 * shared >= 7 * part.cells.len();
+            let about = *score >= 0.3 * best && 10 * shared >= 7 * first.cells.len();
+            if !within && !about {
                 return None;
             }
             let patch = closed(&part.patch(w, h, ROOM));
@@ -171,6 +179,13 @@ impl Side {
         let far = beyond[0].max(0.0).hypot(beyond[1].max(0.0));
         (far, self.axes[k] * -along[k].signum())
     }
+}
+
+/// Share of a part that stays where the threshold rises: a thing keeps its size, a shade shrinks (the stability of Matas et al.
+/// 2002).
+fn steady(smooth: &[f64], part: &Part, least: f64) -> f64 {
+    let stay = part.cells.iter().filter(|i| smooth[**i] > least).count();
+    stay as f64 / part.cells.len().max(1) as f64
 }
 
 /// How likely a part is what is meant; 0 when it can't be.

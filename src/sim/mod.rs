@@ -8,6 +8,7 @@
 //! an even share; a Brown–Conrady lens, Gaussian blur, pixel area, vignetting, shot and read noise, the sRGB curve, JPEG.
 //! What is not: gloss, cast shadows on the panel, depth of field, a phone's own sharpening and smoothing.
 
+pub mod across;
 pub mod backdrop;
 pub mod bench;
 pub mod board;
@@ -17,6 +18,7 @@ pub mod develop;
 pub mod draw;
 pub mod exif;
 pub mod flat;
+pub mod helped;
 pub mod jpeg;
 pub mod lows;
 pub mod noise;

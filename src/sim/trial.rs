@@ -72,6 +72,22 @@ pub fn section(scene: &SectionScene) -> Result<SectionResult, CheckError> {
     section::measure(&photo, &setup, &request)
 }
 
+/// Takes the photo of a straightedge across a swage and hands its gap on as a section, with the lens file.
+///
+/// # Errors
+/// What the checks say.
+pub fn across(scene: &bench::Bench) -> Result<SectionResult, CheckError> {
+    let (photo, cards) = bench::render(scene);
+    let setup = Setup {
+        layouts: Some(cards.iter().map(|c| c.layout.clone()).collect()),
+        lens: Some(lens_file(&scene.lens, photo.facts.orientation)),
+        bow_mm: Some(0.0),
+        ..Setup::default()
+    };
+    let gap = straightedge::measure(&photo, &setup, &StraightedgeOptions::default())?;
+    section::of_gap(&gap, &SectionRequest::default())
+}
+
 /// What one photo of a stripe came to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripeTrial {
@@ -314,7 +330,7 @@ pub fn straightedge(scene: &RuleScene) -> Result<GapTrial, CheckError> {
 }
 
 /// The lens as its file has it: in the frame of the stored pixels.
-fn lens_file(lens: &Lens, orientation: u8) -> LensFile {
+pub fn lens_file(lens: &Lens, orientation: u8) -> LensFile {
     let l = stored_lens(lens, orientation);
     LensFile {
         model: "brown-conrady".into(),

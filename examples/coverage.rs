@@ -98,8 +98,8 @@ fn remedies(count: u64) {
 /// Radius and turn of crests under a straightedge.
 fn crests(count: u64) {
     for seed in 0..count {
-        let radius = 4.0 + 3.0 * (seed % 5) as f64;
-        let turn = 14.0 + 8.0 * (seed % 3) as f64;
+        let radius = 60.0 + 40.0 * (seed % 4) as f64;
+        let turn = 8.0 + 5.0 * (seed % 3) as f64;
         match across(&draw_across(seed, radius, turn, 2016)) {
             Ok(got) => println!(
                 "{seed}: radius {radius} turn {turn}: {:?} {:?} {:?}",

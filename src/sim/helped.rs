@@ -4,7 +4,7 @@ use super::draw::{layout, phone};
 use super::scene::{Panel, PlacedCard, Pose, Scene, Wave};
 use super::trial::lens_file;
 use super::{Truth, render};
-use crate::check::line::{LineOptions, LineResult, measure};
+use crate::check::line::{LineOptions, LineResult, join, measure, prepare};
 use crate::check::{CheckError, Setup};
 
 /// One change of how a photo is taken.
@@ -18,11 +18,19 @@ pub enum Change {
     Nearer,
     /// One more card.
     Card,
+    /// Two photos from nearer, joined.
+    Halves,
 }
 
 impl Change {
     /// All of them.
-    pub const ALL: [Change; 4] = [Change::Lens, Change::Level, Change::Nearer, Change::Card];
+    pub const ALL: [Change; 5] = [
+        Change::Lens,
+        Change::Level,
+        Change::Nearer,
+        Change::Card,
+        Change::Halves,
+    ];
 
     /// The change that a verdict's words name.
     pub fn named(words: &str) -> Option<Change> {
@@ -44,6 +52,8 @@ pub struct Shot {
     pub scene: Scene,
     /// Whether the lens file is given.
     pub with_lens: bool,
+    /// Whether it is taken in two photos from nearer, joined.
+    pub halved: bool,
 }
 
 /// A line that lacks one thing more than any other.
@@ -52,9 +62,10 @@ pub fn lacking(change: Change, seed: u64) -> Shot {
     let wide = |mm: f64| lens.fx / lens.width as f64 * mm;
     let (half, seen, elevation_deg, cards): (f64, f64, f64, &[f64]) = match change {
         Change::Lens => (450.0, 1050.0, 0.5, &[-290.0, 290.0]),
-        Change::Level => (450.0, 1050.0, 13.0, &[-320.0, 0.0, 320.0]),
-        Change::Nearer => (220.0, 1500.0, 1.0, &[-115.0, 115.0]),
+        Change::Level => (450.0, 1050.0, 15.0, &[-110.0, 110.0]),
+        Change::Nearer => (300.0, 1250.0, 1.0, &[-180.0, 180.0]),
         Change::Card => (450.0, 1050.0, 2.5, &[-330.0]),
+        Change::Halves => (450.0, 1050.0, 0.5, &[-330.0, 0.0, 330.0]),
     };
     let scene = Scene {
         surface_seed: seed,
@@ -84,6 +95,7 @@ pub fn lacking(change: Change, seed: u64) -> Shot {
     Shot {
         scene,
         with_lens: change != Change::Lens,
+        halved: false,
     }
 }
 
@@ -104,6 +116,7 @@ impl Shot {
         out.scene.photo_seed = out.scene.photo_seed.wrapping_add(1);
         match change {
             Change::Lens => out.with_lens = true,
+            Change::Halves => out.halved = true,
             Change::Level => out.scene.pose.elevation_deg = 0.0,
             Change::Nearer => {
                 let percent = words
@@ -147,26 +160,49 @@ impl Shot {
     /// # Errors
     /// What the check says.
     pub fn measure(&self) -> Result<LineResult, CheckError> {
-        let (photo, truth) = render(&self.scene);
+        let plain = self.measure_against(None)?;
+        // The figure itself as its limit: it may always lie on either side.
+        self.measure_against(Some(plain.line.straightness_mm.value))
+    }
+
+    fn measure_against(&self, tol_mm: Option<f64>) -> Result<LineResult, CheckError> {
         let layouts = self.scene.cards.iter().map(|c| c.layout.clone()).collect();
-        let setup = Setup {
+        let mut setup = Setup {
             layouts: Some(layouts),
-            lens: self
-                .with_lens
-                .then(|| lens_file(&truth.lens, photo.facts.orientation)),
             ..Setup::default()
         };
-        let options = LineOptions {
-            near: near(&truth),
+        let mut scenes = vec![self.scene.clone()];
+        if self.halved {
+            scenes = [-0.5, 0.5]
+                .map(|side| {
+                    let mut scene = self.scene.clone();
+                    scene.pose.distance_mm *= 0.62;
+                    scene.pose.aim_mm = [0.9 * side * scene.panel.to_mm, 0.0];
+                    scene
+                })
+                .to_vec();
+        }
+        let options = |truth: &Truth| LineOptions {
+            near: near(truth),
+            tol_mm,
             ..LineOptions::default()
         };
-        let plain = measure(&photo, &setup, &options)?;
+        let mut prepared = Vec::new();
+        for scene in &scenes {
+            let (photo, truth) = render(scene);
+            setup.lens = self
+                .with_lens
+                .then(|| lens_file(&truth.lens, photo.facts.orientation));
+            if !self.halved {
+                return measure(&photo, &setup, &options(&truth));
+            }
+            prepared.push(prepare(&photo, &setup, &options(&truth))?);
+        }
         let options = LineOptions {
-            // The figure itself as its limit: it may always lie on either side.
-            tol_mm: Some(plain.line.straightness_mm.value),
-            ..options
+            tol_mm,
+            ..LineOptions::default()
         };
-        measure(&photo, &setup, &options)
+        join(&prepared, &setup, &options)
     }
 }
 

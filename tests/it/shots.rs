@@ -11,7 +11,13 @@ use std::path::PathBuf;
 
 /// The photo of a line scene.
 pub fn of_scene(scratch: &Scratch, name: &str, scene: &Scene) -> PathBuf {
-    stored(scratch, name, &picture(scene).0, &scene.lens, &scene.develop)
+    stored(
+        scratch,
+        name,
+        &picture(scene).0,
+        &scene.lens,
+        &scene.develop,
+    )
 }
 
 /// The photo of things on a bench.
@@ -20,13 +26,7 @@ pub fn of_bench(scratch: &Scratch, name: &str, scene: &Bench) -> PathBuf {
     stored(scratch, name, &picture, &scene.lens, &scene.develop)
 }
 
-fn stored(
-    scratch: &Scratch,
-    name: &str,
-    picture: &Picture,
-    lens: &Lens,
-    how: &Develop,
-) -> PathBuf {
+fn stored(scratch: &Scratch, name: &str, picture: &Picture, lens: &Lens, how: &Develop) -> PathBuf {
     let stored = develop::stored(picture, how.orientation);
     let setting = Jpeg {
         quality: 95,

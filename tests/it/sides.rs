@@ -72,7 +72,11 @@ fn two_photos_of_a_line_on_both_sides_of_the_car() {
         text(&folder),
     ];
     let differ = answer(&arguments);
-    assert!(sentence(&differ).starts_with("Not"), "{}", sentence(&differ));
+    assert!(
+        sentence(&differ).starts_with("Not"),
+        "{}",
+        sentence(&differ)
+    );
     assert!((number(&differ, &["max_at_mm"]) - 300.0).abs() < 40.0);
     let (size, u95) = (
         number(&differ, &["max_mm", "value"]),
@@ -81,7 +85,11 @@ fn two_photos_of_a_line_on_both_sides_of_the_car() {
     assert!((size - 2.0).abs() < u95 + 0.3, "{size} ± {u95}");
     assert_eq!(differ["verdict"]["result"], "outside");
     assert_eq!(
-        scratch.list().iter().filter(|f| f.starts_with("out/")).count(),
+        scratch
+            .list()
+            .iter()
+            .filter(|f| f.starts_with("out/"))
+            .count(),
         3
     );
 }
@@ -107,8 +115,16 @@ fn two_straightedges_as_photos_and_as_results() {
     let files = results.map(|folder| folder.join("result.json"));
     // A hollow and a crown.
     let differ = answer(&["partner", text(&files[0]), text(&files[1]), "--next"]);
-    assert!(sentence(&differ).starts_with("Not"), "{}", sentence(&differ));
-    assert!(sentence(&differ).contains("filler"), "{}", sentence(&differ));
+    assert!(
+        sentence(&differ).starts_with("Not"),
+        "{}",
+        sentence(&differ)
+    );
+    assert!(
+        sentence(&differ).contains("filler"),
+        "{}",
+        sentence(&differ)
+    );
     // Turned over: a sound straightedge tells no error of its own.
     let turned = answer(&["straightedge", a, "--turned", b]);
     assert!(!turned["turned"].is_null());
@@ -121,7 +137,11 @@ fn two_straightedges_as_photos_and_as_results() {
     let u95 = number(&plain, &["max_gap_mm", "u95"]) + number(&turned, &["max_gap_mm", "u95"]);
     assert!((one - two).abs() < u95, "{one} and {two}, ± {u95}");
     refused(&["straightedge", a, b, "--turned", c], 2, &["--turned"]);
-    refused(&["partner", text(&files[0]), "no-such.jpg"], 3, &["no-such"]);
+    refused(
+        &["partner", text(&files[0]), "no-such.jpg"],
+        3,
+        &["no-such"],
+    );
 }
 
 #[test]
@@ -138,11 +158,7 @@ fn two_sections_as_photos_and_as_results() {
     };
     // The last is of a larger radius: the corner is cut back by (R - r)(1/cos 25° - 1) = 1.0 mm.
     let shots = [("a", 3, 8.0), ("b", 4, 8.0), ("c", 5, 18.0)].map(|(name, seed, radius)| {
-        of_bench(
-            &scratch,
-            name,
-            &draw_section(seed, cut(radius), 1512).bench,
-        )
+        of_bench(&scratch, name, &draw_section(seed, cut(radius), 1512).bench)
     });
     let [a, b, c] = shots.each_ref().map(|p| text(p));
     let same = ["--check", "section", "--thickness", "1"];
@@ -150,12 +166,19 @@ fn two_sections_as_photos_and_as_results() {
     assert!(sentence(&alike).starts_with("Yes"), "{}", sentence(&alike));
     assert_eq!(alike["kind"], "section");
     let folders = [a, c].map(|photo| {
-        let folder = scratch.path().join(format!("of-{}", Path::new(photo).file_stem().expect("a name").display()));
+        let folder = scratch.path().join(format!(
+            "of-{}",
+            Path::new(photo).file_stem().expect("a name").display()
+        ));
         answer(&["section", photo, "--thickness", "1", "--out", text(&folder)]);
         folder.join("result.json")
     });
     let differ = answer(&["partner", text(&folders[0]), text(&folders[1]), "--next"]);
-    assert!(sentence(&differ).starts_with("Not"), "{}", sentence(&differ));
+    assert!(
+        sentence(&differ).starts_with("Not"),
+        "{}",
+        sentence(&differ)
+    );
     assert!(
         sentence(&differ).contains("prouder") || sentence(&differ).contains("deeper"),
         "{}",
@@ -172,26 +195,29 @@ fn two_sections_as_photos_and_as_results() {
 #[test]
 fn a_straightedge_across_a_swage_is_a_section() {
     let scratch = Scratch::new();
-    let photo = of_bench(&scratch, "across", &draw_across(2, 12.0, 30.0, 2016));
+    let photo = of_bench(&scratch, "across", &draw_across(2, 150.0, 14.0, 2016));
     let got = answer(&["section", text(&photo), "--straightedge"]);
     assert_eq!(got["object"], "straightedge");
     assert_eq!(got["form"], "convex");
     let within = |name: &str, truth: f64| {
-        let (value, u95) = (
-            number(&got, &[name, "value"]),
-            number(&got, &[name, "u95"]),
-        );
+        let (value, u95) = (number(&got, &[name, "value"]), number(&got, &[name, "u95"]));
         assert!(
             (value - truth).abs() <= 1.5 * u95 && u95 < 0.3 * truth,
             "{name}: {value} ± {u95}"
         );
     };
-    within("radius_mm", 12.0);
-    within("turn_deg", 30.0);
+    within("radius_mm", 150.0);
+    within("turn_deg", 14.0);
     let words = run(&["section", text(&photo), "--straightedge"]);
     assert!(out(&words).contains("straightedge laid across"));
     refused(
-        &["section", text(&photo), "--straightedge", "--thickness", "1"],
+        &[
+            "section",
+            text(&photo),
+            "--straightedge",
+            "--thickness",
+            "1",
+        ],
         2,
         &["--thickness"],
     );

@@ -16,7 +16,7 @@ use crate::budget::BudgetPart;
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::units::{Measured, Mm, Px};
-use crate::verdict::{Outcome, Verdict, advise, advise_change, decide, judge_advised};
+use crate::verdict::{Outcome, Verdict, advise, advise_most, decide, judge_advised};
 pub use join::{Joined, Overlap, Prepared, join, prepare};
 use remedy::Taken;
 use serde::{Deserialize, Serialize};
@@ -299,7 +299,7 @@ fn verdict(
     let advice = match decide(straightness, tol_mm)? {
         Outcome::Undecided => {
             let changes = remedy::remedies(shape, taken, options, straightness.u95);
-            advise_change(straightness.u95, changes)
+            advise_most(straightness.u95, changes)
         }
         _ => None,
     };

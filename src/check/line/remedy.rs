@@ -19,6 +19,9 @@ const LEVEL_RAD: f64 = 0.06;
 /// The camera need not come nearer than to this share of its distance; a shorter way than to [`NOT_NEARER`] is none.
 const NEAREST: f64 = 0.4;
 const NOT_NEARER: f64 = 0.85;
+/// Two photos that overlap by a card are taken from about this share of the distance of one. What their joint adds and what
+/// nearer cards take off again are left out.
+const HALVED: f64 = 0.6;
 /// A rule reads the check bars to this share (half-width at 95%), as the printed lengths' own uncertainty has it.
 const RULE_SHARE: f64 = 0.002;
 /// Where a further card is tried, as shares of the line's length.
@@ -81,6 +84,14 @@ pub fn remedies(shape: &Shape, taken: &Taken, options: &LineOptions, u95_mm: f64
                 100.0 * share
             ),
             left(&near, share),
+        );
+    } else if line.photos() == 1 {
+        add(
+            format!(
+                "Take it in two overlapping photos from {:.0}% of the distance that share a card, and join them with --join",
+                100.0 * HALVED
+            ),
+            left(&now, HALVED),
         );
     }
     if let Some((more, words)) = line.further_card(&now) {

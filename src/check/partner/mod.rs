@@ -10,6 +10,7 @@ mod side;
 use super::{CheckError, Head, SCHEMA};
 use crate::budget::{BudgetPart, Part, gather};
 use crate::fit::register::{RegisterOptions, Registered, Rigid, Target, register};
+use crate::solve::student;
 use crate::units::{K95, Measured};
 use crate::verdict::judge;
 use nalgebra::Vector2;
@@ -82,7 +83,7 @@ pub struct PartnerResult {
     pub length_mm: f64,
     /// The second less the first, square to the first, positive down (toward card +y); s along the first from its start.
     pub deviation: Vec<PartnerDeviation>,
-    /// Largest deviation, its size.
+    /// Largest deviation, its size; the interval is of the largest of all places together, so wider than that one place's.
     pub max_mm: Measured,
     /// Where it is, mm along the first.
     pub max_at_mm: f64,
@@ -179,14 +180,15 @@ pub fn measure(
         .copied()
         .max_by(|x, y| x.d_mm.abs().total_cmp(&y.d_mm.abs()))
         .unwrap_or(*start);
+    let wide = together(&deviation);
     let max_mm = Measured {
         value: worst.d_mm.abs(),
-        u95: worst.u95_mm,
+        u95: wide * worst.u95_mm,
     };
     let n = deviation.len() as f64;
     let rms_mm = (deviation.iter().map(|d| d.d_mm * d.d_mm).sum::<f64>() / n).sqrt();
     let shown = Shown::of(a, b);
-    let places = places(shown, &deviation);
+    let places = places(shown, &deviation, wide);
     let mut budget: Vec<BudgetPart> = [&a.head.budget[..], &b.head.budget[..]].concat();
     budget.push(BudgetPart {
         part: Part::Fit,
@@ -407,8 +409,24 @@ fn deviation(first: &Curve, second: &Curve, laid: &Laid) -> Vec<PartnerDeviation
     rows
 }
 
+/// By how much an interval must be wider to hold at all places together what it holds at each: the largest of k independent
+/// errors keeps within z(0.95^(1/k)) (Šidák 1967, from memory). How many are independent shows in how often the difference
+/// changes sign: errors alike over a stretch keep theirs.
+fn together(rows: &[PartnerDeviation]) -> f64 {
+    let changes = rows
+        .windows(2)
+        .filter(|w| (w[0].d_mm >= 0.0) != (w[1].d_mm >= 0.0))
+        .count();
+    let k = (changes + 1).max(3) as f64;
+    let each = K95_SHARE.powf(1.0 / k);
+    student::quantile(0.5 * (1.0 + each), f64::INFINITY) / K95
+}
+
+/// What an interval is to hold.
+const K95_SHARE: f64 = 0.95;
+
 /// Stretches whose deviation has one sign and stands out of its u95 somewhere.
-fn places(shown: Shown, rows: &[PartnerDeviation]) -> Vec<PartnerPlace> {
+fn places(shown: Shown, rows: &[PartnerDeviation], wide: f64) -> Vec<PartnerPlace> {
     let mut out = Vec::new();
     let mut from = 0;
     while from < rows.len() {
@@ -422,10 +440,11 @@ fn places(shown: Shown, rows: &[PartnerDeviation]) -> Vec<PartnerPlace> {
             .copied()
             .max_by(|a, b| (a.d_mm.abs() / a.u95_mm).total_cmp(&(b.d_mm.abs() / b.u95_mm)))
             .unwrap_or(rows[from]);
-        if peak.d_mm.abs() > peak.u95_mm {
+        let u95 = wide * peak.u95_mm;
+        if peak.d_mm.abs() > u95 {
             let d_mm = Measured {
                 value: peak.d_mm,
-                u95: peak.u95_mm,
+                u95,
             };
             out.push(PartnerPlace {
                 from_mm: rows[from].s_mm,

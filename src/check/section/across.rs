@@ -14,6 +14,9 @@ use crate::units::{K95, Measured, Mm};
 use crate::verdict::judge;
 use nalgebra::{Point2, Vector2};
 
+/// Length along the straightedge over which its gap is read as one, mm: half the shortest wave of the gap's filter.
+const READ_MM: f64 = 12.5;
+
 /// Fits a section to the gap along a straightedge, nicks and dirt left out. The frame is the straightedge's: x along it from
 /// its first visible end, y into the panel.
 ///
@@ -40,6 +43,13 @@ pub fn of_gap(
         },
     )?;
     let largest = gap.max_gap_mm;
+    // The gap is read over a stretch, which lengthens a short arc: the true one may be shorter by that.
+    let turn = section.turn_deg.value.to_radians().abs().max(1e-6);
+    let arc = section.radius_mm.value * turn;
+    let shorter = match &section.crown {
+        Some(_) => 0.0,
+        None => section.radius_mm.value - (arc * arc - READ_MM * READ_MM).max(0.0).sqrt() / turn,
+    };
     let share = largest.u95 / largest.value.abs().max(1e-3);
     let parts = |value: f64, u: f64| {
         gather(&[
@@ -48,9 +58,19 @@ pub fn of_gap(
                 part: Part::Fit,
                 u95_mm: value.abs() * share,
             },
+            BudgetPart {
+                part: Part::Fit,
+                u95_mm: shorter.max(0.0),
+            },
         ])
     };
     let radius = parts(section.radius_mm.value, section.radius_mm.u);
+    let mut warnings = gap.head.warnings.clone();
+    if section.crown.is_none() && arc < 2.0 * READ_MM {
+        warnings.push(format!(
+            "the gap shows no arc shorter than about {READ_MM:.0} mm: a radius this small is better taken with a template or comb"
+        ));
+    }
     let radius_mm = (section.form != Form::Sharp).then(|| Measured {
         value: section.radius_mm.value,
         u95: combine(&radius),
@@ -103,6 +123,7 @@ pub fn of_gap(
             check: "section".into(),
             budget: radius,
             verdict,
+            warnings,
             ..gap.head.clone()
         },
         form: section.form.into(),

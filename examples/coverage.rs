@@ -2,12 +2,11 @@
 //!
 //! `cargo run --release --example coverage -- 200` for lines, `… -- 200 stripe` for stripes of coat, `… -- 100 join` for lines
 //! of 3 m joined from three photos each, `… -- 100 partner` for the same line on two photos, `… -- 4 remedy` for the change
-//! that is said to help most against the photo with that change made, `… -- 8 across` for swages under a straightedge.
+//! that is said to help most against the photo with that change made.
 
-use fairpanel::sim::across::draw_across;
 use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair, stripe as stripe_scene};
 use fairpanel::sim::helped::{Change, lacking};
-use fairpanel::sim::trial::{StripeTrial, Trial, across, joined, line, partners, stripe};
+use fairpanel::sim::trial::{StripeTrial, Trial, joined, line, partners, stripe};
 
 fn main() {
     let count: u64 = std::env::args()
@@ -18,7 +17,6 @@ fn main() {
     match family.as_deref() {
         Some("stripe") => return stripes(count),
         Some("remedy") => return remedies(count),
-        Some("across") => return crests(count),
         _ => {}
     }
     println!(
@@ -91,21 +89,6 @@ fn remedies(count: u64) {
                 print!("  {change:?} {u95:.3}");
             }
             println!();
-        }
-    }
-}
-
-/// Radius and turn of crests under a straightedge.
-fn crests(count: u64) {
-    for seed in 0..count {
-        let radius = 60.0 + 40.0 * (seed % 4) as f64;
-        let turn = 8.0 + 5.0 * (seed % 3) as f64;
-        match across(&draw_across(seed, radius, turn, 2016)) {
-            Ok(got) => println!(
-                "{seed}: radius {radius} turn {turn}: {:?} {:?} {:?}",
-                got.form, got.radius_mm, got.turn_deg
-            ),
-            Err(error) => println!("{seed}: {error}"),
         }
     }
 }

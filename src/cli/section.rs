@@ -4,9 +4,7 @@ use super::args;
 use super::common::Common;
 use super::exit::{Ending, Failure};
 use super::photos::{self, Photos, Place};
-use crate::check::section::{BENCH_BOW_MM, SectionRequest, SectionResult, measure, of_gap};
-use crate::check::straightedge::{self, StraightedgeOptions};
-use crate::check::{CheckError, Setup};
+use crate::check::section::{BENCH_BOW_MM, SectionRequest, SectionResult, measure};
 use crate::photo::Photo;
 use crate::report::{section_picture, section_text};
 use crate::sheet::{SheetError, dxf, svg};
@@ -19,7 +17,6 @@ Examples:
   fairpanel section template.jpg --thickness 1.5
   fairpanel section comb.jpg --thickness 3.2 --out result
   fairpanel section gauge.jpg --thickness 1 --want 8 --tol 0.2
-  fairpanel section across.jpg --straightedge
   fairpanel section stations/*.jpg --thickness 0.5 --lens phone.json --json";
 
 /// Measure the shape across a swage: radius, turn and flanks of a template, contour comb or cut card
@@ -44,10 +41,6 @@ pub struct SectionArgs {
     /// Radius wanted, in mm: with --tol the difference is judged
     #[arg(long, value_name = "MM", value_parser = args::length_mm, allow_hyphen_values = true)]
     want: Option<f64>,
-
-    /// The photos show a straightedge laid across the swage, side-on: the gap under it is the section
-    #[arg(long, conflicts_with = "thickness")]
-    straightedge: bool,
 }
 
 /// Runs the check.
@@ -60,11 +53,7 @@ pub fn run(args: &SectionArgs) -> Result<Ending, Failure> {
             "--want and --tol go together: the radius less the wanted one is judged against the tolerance.".to_string(),
         ));
     }
-    let setup = args.common.setup(match args.straightedge {
-        // Straightedge, gap and card stand in one plane.
-        true => 0.0,
-        false => BENCH_BOW_MM,
-    })?;
+    let setup = args.common.setup(BENCH_BOW_MM)?;
     let request = SectionRequest {
         near: args
             .common
@@ -85,27 +74,7 @@ pub fn run(args: &SectionArgs) -> Result<Ending, Failure> {
         words: section_text::section,
         short: section_text::short_line,
     };
-    photos::run_opened(
-        &photos,
-        |photo| match args.straightedge {
-            true => across(photo, &setup, &request),
-            false => measure(photo, &setup, &request),
-        },
-        pictures,
-    )
-}
-
-/// The gap of a straightedge, handed on as a section.
-fn across(
-    photo: &Photo,
-    setup: &Setup,
-    request: &SectionRequest,
-) -> Result<SectionResult, CheckError> {
-    let options = StraightedgeOptions {
-        near: request.near.clone(),
-        tol_mm: None,
-    };
-    of_gap(&straightedge::measure(photo, setup, &options)?, request)
+    photos::run_opened(&photos, |photo| measure(photo, &setup, &request), pictures)
 }
 
 /// The marked photo, and the profile as true-size SVG and DXF and as CSV.

@@ -51,7 +51,6 @@ fn object(object: Object) -> &'static str {
         Object::Template => "template",
         Object::Comb => "contour comb (envelope of its pin tips)",
         Object::Cut => "piece with a ragged edge, as cut by hand",
-        Object::Straightedge => "straightedge laid across: the gap under it",
     }
 }
 

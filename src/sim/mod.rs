@@ -8,7 +8,6 @@
 //! an even share; a Brown–Conrady lens, Gaussian blur, pixel area, vignetting, shot and read noise, the sRGB curve, JPEG.
 //! What is not: gloss, cast shadows on the panel, depth of field, a phone's own sharpening and smoothing.
 
-pub mod across;
 pub mod backdrop;
 pub mod bench;
 pub mod board;

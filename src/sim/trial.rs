@@ -72,22 +72,6 @@ pub fn section(scene: &SectionScene) -> Result<SectionResult, CheckError> {
     section::measure(&photo, &setup, &request)
 }
 
-/// Takes the photo of a straightedge across a swage and hands its gap on as a section, with the lens file.
-///
-/// # Errors
-/// What the checks say.
-pub fn across(scene: &bench::Bench) -> Result<SectionResult, CheckError> {
-    let (photo, cards) = bench::render(scene);
-    let setup = Setup {
-        layouts: Some(cards.iter().map(|c| c.layout.clone()).collect()),
-        lens: Some(lens_file(&scene.lens, photo.facts.orientation)),
-        bow_mm: Some(0.0),
-        ..Setup::default()
-    };
-    let gap = straightedge::measure(&photo, &setup, &StraightedgeOptions::default())?;
-    section::of_gap(&gap, &SectionRequest::default())
-}
-
 /// What one photo of a stripe came to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripeTrial {

@@ -1,9 +1,8 @@
 //! The built program on several photos of one thing: two sides compared, a long line joined, a straightedge turned over, a lens.
 
-use crate::cli::{code, err, json, out, refused, run, text};
+use crate::cli::{code, err, json, refused, run, text};
 use crate::scratch::Scratch;
 use crate::shots::{of_bench, of_scene};
-use fairpanel::sim::across::draw_across;
 use fairpanel::sim::draw::{LookKind, long_swage, phone};
 use fairpanel::sim::helped::{Change, lacking};
 use fairpanel::sim::rule::{Rests, draw_rule};
@@ -188,38 +187,6 @@ fn two_sections_as_photos_and_as_results() {
         &["partner", text(&folders[0]), a],
         3,
         &["same check", "line", "faint"],
-    );
-}
-
-/// The gap of a straightedge across a crest, handed on as a section: radius and turn as made.
-#[test]
-fn a_straightedge_across_a_swage_is_a_section() {
-    let scratch = Scratch::new();
-    let photo = of_bench(&scratch, "across", &draw_across(2, 150.0, 14.0, 2016));
-    let got = answer(&["section", text(&photo), "--straightedge"]);
-    assert_eq!(got["object"], "straightedge");
-    assert_eq!(got["form"], "convex");
-    let within = |name: &str, truth: f64| {
-        let (value, u95) = (number(&got, &[name, "value"]), number(&got, &[name, "u95"]));
-        assert!(
-            (value - truth).abs() <= 1.5 * u95 && u95 < 0.3 * truth,
-            "{name}: {value} ± {u95}"
-        );
-    };
-    within("radius_mm", 150.0);
-    within("turn_deg", 14.0);
-    let words = run(&["section", text(&photo), "--straightedge"]);
-    assert!(out(&words).contains("straightedge laid across"));
-    refused(
-        &[
-            "section",
-            text(&photo),
-            "--straightedge",
-            "--thickness",
-            "1",
-        ],
-        2,
-        &["--thickness"],
     );
 }
 

@@ -1,6 +1,5 @@
 //! The shape across a swage: the edge of a template, a contour comb or a cut card beside a scale card (design section 5.4).
 
-mod across;
 mod figures;
 mod follow;
 mod ground;
@@ -17,8 +16,6 @@ use crate::units::{Measured, Mm, Px};
 use nalgebra::{Point2, Vector2};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
-
-pub use across::of_gap;
 
 /// Answer of the section check.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -89,8 +86,6 @@ pub enum Object {
     Comb,
     /// A card cut by hand.
     Cut,
-    /// The gap under a straightedge laid across.
-    Straightedge,
 }
 
 /// The fitted form in the card frame, mm.

@@ -10,7 +10,7 @@ use super::joint::residuals;
 use super::solve::{FIXED, Frame, STANCE, Scale, Stance, State};
 use crate::card::{Card, Corner, Layout};
 use crate::units::{Mm, Px};
-use nalgebra::{DVector, Point2, Rotation3, Unit, Vector3};
+use nalgebra::{DVector, Point2, Rotation3, Vector3};
 
 /// Photos as they were taken, or as they might be.
 #[derive(Debug, Clone)]
@@ -95,8 +95,8 @@ impl Sight {
         let state = self.state(photo);
         let centre = state.surface.lift(through.0);
         let from = eye(&state) - centre;
-        let turn =
-            Rotation3::from_axis_angle(&Unit::new_unchecked(Vector3::x()), -from.y.atan2(-from.z));
+        // The panel is turned by as much as the camera stands off; in its frame the eye goes back by that.
+        let turn = Rotation3::from_axis_angle(&Vector3::x_axis(), from.y.atan2(-from.z));
         let rotation = state.rotation * turn;
         let translation = state.rotation * centre + state.translation - rotation * centre;
         self.stood(photo, rotation, translation)

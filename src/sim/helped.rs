@@ -39,6 +39,7 @@ impl Change {
             "level with the line",
             "closer, to",
             "card along",
+            "two overlapping",
         ];
         let found = marks.iter().position(|m| words.contains(m))?;
         Change::ALL.get(found).copied()

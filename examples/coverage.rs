@@ -1,9 +1,11 @@
 //! Does the ± hold the truth? The checks on many made-up photos, with and without a lens file.
 //!
 //! `cargo run --release --example coverage -- 200` for lines, `… -- 200 stripe` for stripes of coat, `… -- 100 join` for lines
-//! of 3 m joined from three photos each, `… -- 100 partner` for the same line on two photos.
+//! of 3 m joined from three photos each, `… -- 100 partner` for the same line on two photos, `… -- 4 remedy` for the change
+//! that is said to help most against the photo with that change made.
 
 use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair, stripe as stripe_scene};
+use fairpanel::sim::helped::{Change, lacking};
 use fairpanel::sim::trial::{StripeTrial, Trial, joined, line, partners, stripe};
 
 fn main() {
@@ -12,8 +14,10 @@ fn main() {
         .and_then(|n| n.parse().ok())
         .unwrap_or(200);
     let family = std::env::args().nth(2);
-    if family.as_deref() == Some("stripe") {
-        return stripes(count);
+    match family.as_deref() {
+        Some("stripe") => return stripes(count),
+        Some("remedy") => return remedies(count),
+        _ => {}
     }
     println!(
         "{:<24} {:>6} {:>8} {:>10} {:>10} {:>12}",
@@ -66,6 +70,27 @@ fn main() {
     }
     row("all", &all, 0);
     println!("straightness inside its interval: {straight} of {photos}");
+}
+
+/// What the verdict says would help most, and what each change then comes to.
+fn remedies(count: u64) {
+    for lack in Change::ALL {
+        for seed in 0..count {
+            let shot = lacking(lack, seed);
+            let Ok(now) = shot.measure() else {
+                println!("{lack:?} {seed}: refused");
+                continue;
+            };
+            let why = now.head.verdict.map(|v| v.why).unwrap_or_default();
+            print!("{lack:?} {seed}: {why}  got:");
+            for change in Change::ALL {
+                let u95 = shot.with(change, &why).measure();
+                let u95 = u95.map_or(f64::NAN, |r| r.line.straightness_mm.u95);
+                print!("  {change:?} {u95:.3}");
+            }
+            println!();
+        }
+    }
 }
 
 /// Radii from stripes: errors and intervals as shares of the radius.

@@ -137,6 +137,23 @@ pub fn advise_change(u95_mm: f64, remedies: Vec<Remedy>) -> Option<String> {
     ))
 }
 
+/// As [`advise_change`]; when no change is worth another photo, the most that one would do.
+pub fn advise_most(u95_mm: f64, remedies: Vec<Remedy>) -> Option<String> {
+    if let Some(words) = advise_change(u95_mm, remedies.clone()) {
+        return Some(words);
+    }
+    let best = remedies
+        .into_iter()
+        .filter(|r| r.u95_mm < u95_mm)
+        .min_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm))?;
+    Some(format!(
+        "No single change would help much; most would: {} (± {:.3} mm would become about ± {:.3} mm).",
+        lower_first(&best.words),
+        u95_mm,
+        best.u95_mm
+    ))
+}
+
 fn lower_first(words: &str) -> String {
     let mut out = words.to_string();
     if let Some(first) = out.get_mut(0..1) {
@@ -265,6 +282,26 @@ mod tests {
                 prop_assert_eq!(at(value, u95 + more), Outcome::Undecided);
             }
         }
+    }
+
+    #[test]
+    fn the_most_is_named_even_where_it_is_little() {
+        let remedy = |words: &str, u95_mm| Remedy {
+            words: words.into(),
+            u95_mm,
+        };
+        let much = vec![remedy("Step closer", 0.1), remedy("Use a rule", 0.19)];
+        assert_eq!(
+            advise_most(0.2, much),
+            Some(
+                "What would help most: step closer; ± 0.20 mm would become about ± 0.10 mm.".into()
+            )
+        );
+        let little = vec![remedy("Step closer", 0.195), remedy("Use a rule", 0.199)];
+        assert!(advise_change(0.2, little.clone()).is_none());
+        let words = advise_most(0.2, little).unwrap();
+        assert!(words.starts_with("No single change") && words.contains("step closer"));
+        assert!(advise_most(0.2, vec![remedy("Step closer", 0.2)]).is_none());
     }
 
     #[test]

@@ -1,17 +1,20 @@
 //! `fairpanel partner`: is this side like the other?
 
+use super::args;
 use super::batch;
 use super::common::{Common, small_text};
 use super::exit::{Ending, Failure};
 use super::output::OutputSet;
 use super::photos;
 use super::terminal;
-use crate::check::line::{LineOptions, measure as measure_line};
+use crate::check::line::{self, LineOptions};
 use crate::check::partner::{Kind, Lay, PartnerOptions, SideCurve, measure};
+use crate::check::section::{self, SectionRequest};
+use crate::check::straightedge::{self, StraightedgeOptions};
 use crate::check::{Head, SCHEMA, Setup};
+use crate::photo::Photo;
 use crate::report::{json, partner as report};
-use crate::units::K95;
-use clap::Args;
+use clap::{Args, ValueEnum};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
@@ -20,11 +23,12 @@ const EXAMPLES: &str = "\
 Examples:
   fairpanel partner left.jpg right.jpg --lens phone/lens.json --tol 0.8
   fairpanel line left.jpg --out left && fairpanel line right.jpg --out right
-  fairpanel partner left/result.json right/result.json --mirrored --out compare";
+  fairpanel partner left/result.json right/result.json --mirrored --out compare
+  fairpanel partner left-template.jpg right-template.jpg --check section --thickness 1.5";
 
 /// Say whether this side is like the other, where they differ, and on which side to add or take off
 ///
-/// Give two photos, measured as by `line`, or the result.json of two earlier checks of the same kind (line, straightedge
+/// Give two photos of a swage line (or with --check of a straightedge or of sections' templates), or the result.json of two earlier checks of the same kind (line, straightedge
 /// or section). The second is laid over the first, mirrored when it is the other side of the car. Exit code: 0 compared
 /// (and within --tol), 1 outside or can't tell, 2 wrong usage, 3 a photo or file can't be used.
 #[derive(Debug, Args)]
@@ -46,8 +50,38 @@ pub struct PartnerArgs {
     #[arg(long)]
     next: bool,
 
+    /// What the two photos show; results say so themselves
+    #[arg(long, value_enum, default_value = "line", value_name = "CHECK")]
+    check: Shows,
+
+    /// Thickness of the sections' templates, in mm
+    #[arg(long, value_name = "MM", value_parser = args::length_or_zero_mm, allow_hyphen_values = true)]
+    thickness: Option<f64>,
+
     #[command(flatten)]
     common: Common,
+}
+
+/// What a photo of a side shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Shows {
+    /// A swage line
+    Line,
+    /// A straightedge on the panel
+    Straightedge,
+    /// A template, comb or cut card
+    Section,
+}
+
+impl Shows {
+    /// Bow that is assumed without better knowledge, mm on a metre.
+    fn bow_mm(self) -> f64 {
+        match self {
+            Shows::Line => crate::scale::solve::BOW_U95_MM,
+            Shows::Straightedge => 0.0,
+            Shows::Section => section::BENCH_BOW_MM,
+        }
+    }
 }
 
 /// Files written under `--out`, the picture first.
@@ -59,7 +93,7 @@ const RESULT: &str = "result.json";
 /// # Errors
 /// [`Failure`], with nothing on stdout.
 pub fn run(args: &PartnerArgs) -> Result<Ending, Failure> {
-    let setup = args.common.setup(crate::scale::solve::BOW_U95_MM)?;
+    let setup = args.common.setup(args.check.bow_mm())?;
     let set = match &args.common.out {
         Some(dir) => {
             let names: Vec<String> = FILES
@@ -76,7 +110,7 @@ pub fn run(args: &PartnerArgs) -> Result<Ending, Failure> {
         None => std::sync::Arc::default(),
     };
     let paths = [args.first.clone(), args.second.clone()];
-    let sides = batch::each(&paths, &stop, |_, path| side(path, &setup))?;
+    let sides = batch::each(&paths, &stop, |_, path| side(path, &setup, args))?;
     let mut sides = sides.into_iter().zip(&paths).map(|(side, path)| {
         side.unwrap_or_else(|| {
             Err(Failure::Input(format!(
@@ -134,15 +168,36 @@ pub fn run(args: &PartnerArgs) -> Result<Ending, Failure> {
 }
 
 /// One side: an earlier result when the file is JSON, else a photo.
-fn side(path: &Path, setup: &Setup) -> Result<SideCurve, Failure> {
+fn side(path: &Path, setup: &Setup, args: &PartnerArgs) -> Result<SideCurve, Failure> {
     if looks_like_json(path) {
         let document = small_text(path, "result of an earlier check")?;
         return from_result(path, &document);
     }
     let photo = photos::open(path)?;
-    let result = measure_line(&photo, setup, &LineOptions::default())
-        .map_err(|reason| photos::refused(path, reason))?;
-    Ok(SideCurve::of_line(&result))
+    from_photo(&photo, setup, args).map_err(|reason| photos::refused(path, reason))
+}
+
+fn from_photo(
+    photo: &Photo,
+    setup: &Setup,
+    args: &PartnerArgs,
+) -> Result<SideCurve, crate::check::CheckError> {
+    Ok(match args.check {
+        Shows::Line => SideCurve::of_line(&line::measure(photo, setup, &LineOptions::default())?),
+        Shows::Straightedge => SideCurve::of_straightedge(&straightedge::measure(
+            photo,
+            setup,
+            &StraightedgeOptions::default(),
+        )?),
+        Shows::Section => SideCurve::of_section(&section::measure(
+            photo,
+            setup,
+            &SectionRequest {
+                thickness_mm: args.thickness,
+                ..SectionRequest::default()
+            },
+        )?),
+    })
 }
 
 fn looks_like_json(path: &Path) -> bool {
@@ -198,18 +253,20 @@ fn from_result(path: &Path, document: &str) -> Result<SideCurve, Failure> {
             points: pairs(line.get("points_mm")),
             u95_mm: column(line.get("deviation"), "u95_mm"),
             gaps_mm: column(value.get("gap"), "at_mm"),
+            size_u95: 0.0,
+            material: None,
         }
     } else if let Some(profile) = value.get("profile_mm") {
-        let points = pairs(Some(profile));
-        // A section states its scatter about the fitted form, and its scale.
-        let u95 = (K95 * number("rms_mm").unwrap_or(0.05)).max(0.02);
-        SideCurve {
-            kind: Kind::Section,
-            head,
-            u95_mm: vec![u95; points.len()],
-            points,
-            gaps_mm: Vec::new(),
-        }
+        let material = value
+            .get("fitted")
+            .and_then(|f| f.get("into_material"))
+            .and_then(|m| Some([m.get(0)?.as_f64()?, m.get(1)?.as_f64()?]));
+        let radius = value
+            .get("radius_mm")
+            .and_then(|r| r.get("value"))
+            .and_then(Value::as_f64);
+        let rms = number("rms_mm").unwrap_or(0.05);
+        SideCurve::section(head, pairs(Some(profile)), rms, radius, material)
     } else if value.get("max_gap_mm").is_some() {
         let gap = value.get("gap");
         let points = column(gap, "s_mm")
@@ -223,6 +280,8 @@ fn from_result(path: &Path, document: &str) -> Result<SideCurve, Failure> {
             points,
             u95_mm: column(gap, "u95_mm"),
             gaps_mm: Vec::new(),
+            size_u95: 0.0,
+            material: None,
         }
     } else {
         return Err(refuse(

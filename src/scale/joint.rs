@@ -168,6 +168,7 @@ pub fn solve(
         printed: assume.printed,
         placements: places[1..].iter().map(|m| [m.x, m.y, m.turn]).collect(),
         half_sides,
+        names: names.iter().map(|n| (*n).to_string()).collect(),
         further: stances[1..].to_vec(),
     };
     // Observations: photo, number of the card, corners.
@@ -238,13 +239,13 @@ fn settle(seen: &[(usize, usize, &Card)], frame: Frame, photos: &[Single]) -> Op
         let free = (2.0 * corners as f64 - taken as f64).max(1.0);
         let found = (square / free).sqrt();
         let likely = found.max(median_sigma(&cards)) * alike(&cards, &misses).sqrt();
-        adjusted = Some((got, found, misses));
+        adjusted = Some((got, found, misses, sigma));
         if likely <= 1.02 * sigma {
             break;
         }
         sigma = likely;
     }
-    let (got, found, misses) = adjusted?;
+    let (got, found, misses, corner_u_px) = adjusted?;
     // Cards that were moved between photos spoil the common fit by far more than noise does.
     let alone = photos.iter().map(|p| p.scale.sigma_px).fold(0.0, f64::max);
     if found > 0.6_f64.max(6.0 * alone) {
@@ -267,6 +268,7 @@ fn settle(seen: &[(usize, usize, &Card)], frame: Frame, photos: &[Single]) -> Op
                 covariance: got.covariance.clone(),
                 rms_px: rms(k),
                 sigma_px: found,
+                corner_u_px,
                 apart: photos[k].scale.apart.clone(),
                 photo: k,
                 frame: frame.clone(),
@@ -275,7 +277,7 @@ fn settle(seen: &[(usize, usize, &Card)], frame: Frame, photos: &[Single]) -> Op
     )
 }
 
-fn residuals(
+pub(super) fn residuals(
     seen: &[(usize, usize, &Card)],
     frame: &Frame,
     p: &DVector<f64>,

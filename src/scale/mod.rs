@@ -11,16 +11,17 @@
 //! - [`solve`]: cards and lens to a [`Scale`];
 //! - [`carry`]: points with their covariance to millimetres;
 //! - [`joint`]: several photos of one panel in one adjustment;
+//! - [`suppose`]: what another photo of the same panel would tell;
 //! - [`cover`]: what the cards hide.
 
 pub mod adjust;
 pub mod carry;
 pub mod chord;
-
 pub mod cover;
 pub mod homography;
 pub mod joint;
 pub mod solve;
+pub mod suppose;
 pub mod surface;
 
 pub use carry::Placed;

@@ -104,6 +104,8 @@ pub struct Scale {
     pub rms_px: Vec<f64>,
     /// Standard uncertainty of a corner as the fit found it, px.
     pub sigma_px: f64,
+    /// Standard uncertainty of a corner that the covariance was reckoned with, px: more where corners err alike.
+    pub(super) corner_u_px: f64,
     /// Cards left out because they don't lie on the panel of the first.
     pub apart: Vec<String>,
 }
@@ -125,6 +127,8 @@ pub(super) struct Frame {
     pub(super) placements: Vec<[f64; 3]>,
     /// Half sides of each card, mm.
     pub(super) half_sides: Vec<[f64; 2]>,
+    /// Names of the cards' layouts.
+    pub(super) names: Vec<String>,
     /// Further photos of the same cards: each has its own eight parameters (rotation, translation, bow, skew) behind all
     /// others.
     pub(super) further: Vec<Stance>,
@@ -408,6 +412,7 @@ fn solve_on(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
             printed: assume.printed,
             placements,
             half_sides: cards.iter().map(|c| [middle(c).x, middle(c).y]).collect(),
+            names: cards.iter().map(|c| c.layout.name.clone()).collect(),
             further: Vec::new(),
         };
         if let Some(scale) = settle(cards, frame)
@@ -436,7 +441,7 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
             .sum();
         let free = (2 * corners) as f64 - (6 + 3 * frame.placements.len()) as f64;
         let found = (square / free.max(1.0)).sqrt();
-        adjusted = Some((got, found));
+        adjusted = Some((got, found, sigma));
         // Corners whose errors are alike count for fewer: the same covariance as with a larger sigma.
         let likely = found.max(median_sigma(cards)) * alike(cards, &misses(cards, &state)?).sqrt();
         if likely <= 1.02 * sigma {
@@ -444,7 +449,7 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
         }
         sigma = likely;
     }
-    let (got, found) = adjusted?;
+    let (got, found, corner_u_px) = adjusted?;
     let state = frame.state(&got.parameters);
     let rms_px = misses(cards, &state)?
         .iter()
@@ -456,6 +461,7 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
         covariance: got.covariance,
         rms_px,
         sigma_px: found,
+        corner_u_px,
         apart: Vec::new(),
         photo: 0,
         frame,

@@ -17,6 +17,7 @@ pub mod develop;
 pub mod draw;
 pub mod exif;
 pub mod flat;
+pub mod helped;
 pub mod jpeg;
 pub mod lows;
 pub mod noise;

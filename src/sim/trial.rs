@@ -314,7 +314,7 @@ pub fn straightedge(scene: &RuleScene) -> Result<GapTrial, CheckError> {
 }
 
 /// The lens as its file has it: in the frame of the stored pixels.
-fn lens_file(lens: &Lens, orientation: u8) -> LensFile {
+pub fn lens_file(lens: &Lens, orientation: u8) -> LensFile {
     let l = stored_lens(lens, orientation);
     LensFile {
         model: "brown-conrady".into(),

@@ -93,6 +93,10 @@ pub fn locate(
         .filter(|t| t.badness < limit && t.blur_px <= sharp)
         .take(4)
         .collect();
+    // Where no light sees it at all, how badly is no number.
+    if chosen.is_empty() {
+        return None;
+    }
     let mixed: Vec<Mixed> = weights(&chosen, options.pitch_px)
         .into_iter()
         .zip(&chosen)

@@ -14,27 +14,27 @@ fn program() -> Command {
     command
 }
 
-fn run(arguments: &[&str]) -> Output {
+pub fn run(arguments: &[&str]) -> Output {
     program()
         .args(arguments)
         .output()
         .expect("the program starts")
 }
 
-fn code(output: &Output) -> i32 {
+pub fn code(output: &Output) -> i32 {
     output.status.code().expect("an exit code")
 }
 
-fn out(output: &Output) -> String {
+pub fn out(output: &Output) -> String {
     String::from_utf8(output.stdout.clone()).expect("text on stdout")
 }
 
-fn err(output: &Output) -> String {
+pub fn err(output: &Output) -> String {
     String::from_utf8(output.stderr.clone()).expect("text on stderr")
 }
 
 /// A refusal: its exit code, nothing on stdout, a reason of one short line without the program's insides.
-fn refused(arguments: &[&str], expected: i32, words: &[&str]) {
+pub fn refused(arguments: &[&str], expected: i32, words: &[&str]) {
     for json in [false, true] {
         let mut arguments = arguments.to_vec();
         if json {
@@ -61,11 +61,11 @@ fn refused(arguments: &[&str], expected: i32, words: &[&str]) {
 
 const DEMO: &str = "examples/swage.jpg";
 
-fn text(path: &Path) -> &str {
+pub fn text(path: &Path) -> &str {
     path.to_str().expect("a path in Unicode")
 }
 
-fn json(output: &Output) -> Value {
+pub fn json(output: &Output) -> Value {
     serde_json::from_slice(&output.stdout).expect("one JSON document on stdout")
 }
 

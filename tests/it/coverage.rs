@@ -2,6 +2,7 @@
 
 use fairpanel::check::section::FormName;
 use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair, stripe as stripe_scene};
+use fairpanel::sim::helped::{Change, lacking};
 use fairpanel::sim::section::{Cut, draw_section};
 use fairpanel::sim::trial::{joined, line, partners, section, stripe};
 
@@ -168,4 +169,40 @@ fn a_templates_radius_and_turn_lie_in_their_intervals() {
         "half-width {:.3}",
         wide[wide.len() / 2]
     );
+}
+
+/// What is said to help a line most, against the same line photographed anew with that change made: the interval falls about as
+/// far as was promised (a third: two photos' noise differs), and no other change does clearly better.
+#[test]
+fn what_would_help_most_does() {
+    for lack in Change::ALL {
+        let shot = lacking(lack, 2);
+        let now = shot.measure().expect("a line");
+        let why = now.head.verdict.expect("a verdict").why;
+        let named = Change::named(&why).unwrap_or_else(|| panic!("{lack:?}: {why}"));
+        assert_eq!(named, lack, "{why}");
+        let promised: f64 = why
+            .split("become about ± ")
+            .nth(1)
+            .and_then(|rest| rest.split(' ').next())
+            .and_then(|n| n.parse().ok())
+            .expect("a promise");
+        let got = |change: Change| {
+            let answer = shot.with(change, &why).measure();
+            answer.map_or(f64::INFINITY, |r| r.line.straightness_mm.u95)
+        };
+        let kept = got(named);
+        assert!(
+            (kept / promised - 1.0).abs() < 0.34 || (kept - promised).abs() < 0.015,
+            "{lack:?}: {kept:.3} came of ± {promised} mm: {why}"
+        );
+        let best = Change::ALL
+            .into_iter()
+            .map(got)
+            .fold(f64::INFINITY, f64::min);
+        assert!(
+            kept < 1.25 * best + 0.01,
+            "{lack:?}: {kept:.3}, {best:.3} with another"
+        );
+    }
 }

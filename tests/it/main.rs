@@ -11,4 +11,6 @@ mod partner;
 mod pictures;
 mod radii;
 mod scratch;
+mod shots;
+mod sides;
 mod straightedge;

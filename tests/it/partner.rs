@@ -100,6 +100,8 @@ fn side(kind: Kind, mirror: bool, lower_mm: f64) -> SideCurve {
         u95_mm: vec![0.1; points.len()],
         points,
         gaps_mm: Vec::new(),
+        size_u95: 0.0,
+        material: None,
     }
 }
 

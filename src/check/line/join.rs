@@ -5,10 +5,13 @@
 //! photo takes over. Every point keeps its dependence on the common parameters: u95 grows along the line as the joints
 //! make it. Raggedness and mottle of the paint are the same in both photos of an overlap and are not averaged away.
 
-use super::figures::{self, Run, Shape};
+use super::figures::{self, Figures};
 use super::follow::{self, Followed};
+use super::gaps::gaps;
 use super::guide::{self, Guide};
-use super::{LineOptions, LineResult, line_figures, look, next};
+use super::remedy::Taken;
+use super::shape::{self, Run, Shape};
+use super::{LineOptions, LineResult, line_figures, look, next, verdict};
 use crate::card::Card;
 use crate::check::{CardSeen, CheckError, Head, SCHEMA, Setup, scale};
 use crate::fit::FitError;
@@ -18,7 +21,6 @@ use crate::photo::{Facts, Photo};
 use crate::scale::joint::{self, Single};
 use crate::scale::{Assume, Placed, Scale};
 use crate::units::{Mm, Px};
-use crate::verdict::judge;
 use nalgebra::{DVector, Point2, Rotation2, Vector2};
 use serde::{Deserialize, Serialize};
 
@@ -54,7 +56,7 @@ pub struct Prepared {
     pub photo: String,
     facts: Facts,
     cards: Vec<Card>,
-    assume: Assume,
+    pub(super) assume: Assume,
     pub(super) scale: Scale,
     pub(super) guide: Guide,
     pub(super) followed: Followed,
@@ -138,7 +140,7 @@ pub fn join(
         if guide.across.dot(&first.guide.across) < 0.0 {
             guide.across = -guide.across;
         }
-        shapes.push(figures::shape(
+        shapes.push(shape::shape(
             &photo.followed,
             scale,
             &guide,
@@ -148,11 +150,16 @@ pub fn join(
     let merged = merge(&shapes, &first.guide)?;
     let shape = &merged.shape;
     let figures = figures::figures(shape, options)?;
-    let gap = figures::gaps(shape);
-    let verdict = options
-        .tol_mm
-        .map(|tol| judge("straightness", figures.straightness, tol, &figures.budget))
-        .transpose()?;
+    let gap = gaps(shape);
+    let views: Vec<&[Card]> = photos.iter().map(|p| p.cards.as_slice()).collect();
+    let taken = Taken {
+        scales: &scales,
+        cards: &views,
+        owner: &merged.owner,
+        lens: setup.lens.is_some() && photos.iter().all(|p| !p.assume.lens_doubt),
+        printed: setup.printed.is_some(),
+    };
+    let verdict = verdict(&figures, shape, &taken, options)?;
     let mut warnings: Vec<String> = Vec::new();
     for text in photos.iter().flat_map(|p| &p.warnings) {
         if !warnings.contains(text) {
@@ -355,6 +362,7 @@ fn merge(shapes: &[Shape], guide: &Guide) -> Result<Merged, CheckError> {
             correlation_mm: mean(|s| s.correlation_mm),
             texture_correlation_mm: mean(|s| s.texture_correlation_mm),
             cutoff_mm,
+            pixel_share: mean(|s| s.pixel_share),
         },
         owner,
         overlap,
@@ -535,7 +543,7 @@ fn stretches(merged: &Merged, photos: &[Prepared]) -> Vec<Joined> {
 }
 
 /// Holes between photos, and photos that disagree where they overlap.
-fn doubts(merged: &Merged, figures: &figures::Figures) -> Vec<String> {
+fn doubts(merged: &Merged, figures: &Figures) -> Vec<String> {
     let mut out = Vec::new();
     let start = merged.shape.runs[0].s_mm[0];
     for pair in merged.shape.runs.windows(2) {

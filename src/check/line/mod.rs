@@ -1,17 +1,24 @@
 //! How straight is a swage line (design section 5.1).
 
+mod cutoff;
 mod figures;
 pub(super) mod follow;
+mod gaps;
 pub(super) mod guide;
 mod join;
+mod noise;
+mod remedy;
+mod shape;
+mod waves;
 
 use super::{CheckError, Head, SCHEMA, Setup, cards_seen};
 use crate::budget::BudgetPart;
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::units::{Measured, Mm, Px};
-use crate::verdict::judge;
+use crate::verdict::{Outcome, Verdict, advise, advise_most, decide, judge_advised};
 pub use join::{Joined, Overlap, Prepared, join, prepare};
+use remedy::Taken;
 use serde::{Deserialize, Serialize};
 
 /// Answer of the line check.
@@ -226,14 +233,15 @@ pub fn measure_on(
 ) -> Result<LineResult, CheckError> {
     let Prepared {
         scale,
+        assume,
         guide,
         followed,
         mut warnings,
         ..
     } = join::prepare_on(photo, cards, setup, options)?;
-    let shape = figures::shape(&followed, &scale, &guide, options.shortest_mm)?;
+    let shape = shape::shape(&followed, &scale, &guide, options.shortest_mm)?;
     let figures = figures::figures(&shape, options)?;
-    let gap = figures::gaps(&shape);
+    let gap = gaps::gaps(&shape);
     if shape.cutoff_mm > 1.2 * options.shortest_mm {
         warnings.push(format!(
             "the line is faint: waves shorter than {:.0} mm can't be told from the paint's mottle",
@@ -247,17 +255,14 @@ pub fn measure_on(
         );
     }
     let middle = shape.px[shape.px.len() / 2];
-    let verdict = options
-        .tol_mm
-        .map(|tol_mm| {
-            judge(
-                "straightness",
-                figures.straightness,
-                tol_mm,
-                &figures.budget,
-            )
-        })
-        .transpose()?;
+    let taken = Taken {
+        scales: std::slice::from_ref(&scale),
+        cards: &[cards],
+        owner: &[],
+        lens: setup.lens.is_some() && !assume.lens_doubt,
+        printed: setup.printed.is_some(),
+    };
+    let verdict = verdict(&figures, &shape, &taken, options)?;
     let next = next(&figures, &gap);
     Ok(LineResult {
         head: Head {
@@ -280,6 +285,33 @@ pub fn measure_on(
     })
 }
 
+/// The verdict on the straightness; when it can't be told, with the one change that would help most.
+fn verdict(
+    figures: &figures::Figures,
+    shape: &shape::Shape,
+    taken: &Taken,
+    options: &LineOptions,
+) -> Result<Option<Verdict>, CheckError> {
+    let Some(tol_mm) = options.tol_mm else {
+        return Ok(None);
+    };
+    let straightness = figures.straightness;
+    let advice = match decide(straightness, tol_mm)? {
+        Outcome::Undecided => {
+            let changes = remedy::remedies(shape, taken, options, straightness.u95);
+            advise_most(straightness.u95, changes)
+        }
+        _ => None,
+    };
+    let advice = advice.unwrap_or_else(|| advise(&figures.budget).to_string());
+    Ok(Some(judge_advised(
+        "straightness",
+        straightness,
+        tol_mm,
+        &advice,
+    )?))
+}
+
 fn look(guide: &guide::Guide, followed: &follow::Followed) -> Look {
     if guide.neutral && followed.edge.blur_px > 1.5 {
         Look::Shade
@@ -288,7 +320,7 @@ fn look(guide: &guide::Guide, followed: &follow::Followed) -> Look {
     }
 }
 
-fn run_starts(shape: &figures::Shape) -> Vec<usize> {
+fn run_starts(shape: &shape::Shape) -> Vec<usize> {
     let mut starts = Vec::new();
     let mut at = 0;
     for run in &shape.runs {
@@ -298,7 +330,7 @@ fn run_starts(shape: &figures::Shape) -> Vec<usize> {
     starts
 }
 
-fn line_figures(shape: &figures::Shape, figures: figures::Figures) -> LineFigures {
+fn line_figures(shape: &shape::Shape, figures: figures::Figures) -> LineFigures {
     LineFigures {
         px: shape.px.iter().map(|p| [p.0.x, p.0.y]).collect(),
         points_mm: shape.placed.points.iter().map(|p| [p.0.x, p.0.y]).collect(),

@@ -5,14 +5,18 @@
 //! ([`crate::fit::register`]); what is left, square to the first, is the deviation. Its u95 is both sides' together, with
 //! what a slide along the line may do where the line is not straight: a slide is hardly held by a nearly straight line.
 
-use super::line::LineResult;
+mod side;
+
 use super::{CheckError, Head, SCHEMA};
 use crate::budget::{BudgetPart, Part, gather};
 use crate::fit::register::{RegisterOptions, Registered, Rigid, Target, register};
+use crate::solve::student;
 use crate::units::{K95, Measured};
 use crate::verdict::judge;
-use nalgebra::{Point2, Rotation2, Vector2};
+use nalgebra::Vector2;
 use serde::{Deserialize, Serialize};
+use side::{Curve, fit_to_compare};
+pub use side::{Kind, SideCurve};
 use thiserror::Error;
 
 /// Why two sides can't be compared.
@@ -43,29 +47,6 @@ pub enum PartnerError {
     Apart,
 }
 
-/// What kind of result the sides are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Kind {
-    /// A swage line.
-    Line,
-    /// The gap along a straightedge.
-    Straightedge,
-    /// A section across the swage.
-    Section,
-}
-
-impl Kind {
-    /// In words.
-    pub fn word(self) -> &'static str {
-        match self {
-            Kind::Line => "line",
-            Kind::Straightedge => "straightedge",
-            Kind::Section => "section",
-        }
-    }
-}
-
 /// How the second side lies to the first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Lay {
@@ -75,34 +56,6 @@ pub enum Lay {
     AsIs,
     /// Whichever fits better; the answer says which.
     Better,
-}
-
-/// One side: a curve in order along it, x along and y across (y down, as in its photo), mm.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SideCurve {
-    /// What it is.
-    pub kind: Kind,
-    /// Common part of the result it comes from.
-    pub head: Head,
-    /// Points, mm.
-    pub points: Vec<[f64; 2]>,
-    /// Half-width of the 95% interval of each point across, mm.
-    pub u95_mm: Vec<f64>,
-    /// Middles of gaps between panels along it, as distance from its first point, mm.
-    pub gaps_mm: Vec<f64>,
-}
-
-impl SideCurve {
-    /// From a measured line.
-    pub fn of_line(result: &LineResult) -> SideCurve {
-        SideCurve {
-            kind: Kind::Line,
-            head: result.head.clone(),
-            points: result.line.points_mm.clone(),
-            u95_mm: result.line.deviation.iter().map(|d| d.u95_mm).collect(),
-            gaps_mm: result.gap.iter().map(|g| g.at_mm).collect(),
-        }
-    }
 }
 
 /// Options of the partner check.
@@ -130,7 +83,7 @@ pub struct PartnerResult {
     pub length_mm: f64,
     /// The second less the first, square to the first, positive down (toward card +y); s along the first from its start.
     pub deviation: Vec<PartnerDeviation>,
-    /// Largest deviation, its size.
+    /// Largest deviation, its size; the interval is of the largest of all places together, so wider than that one place's.
     pub max_mm: Measured,
     /// Where it is, mm along the first.
     pub max_at_mm: f64,
@@ -174,8 +127,6 @@ pub struct PartnerPlace {
     pub words: String,
 }
 
-/// Points each side needs.
-const LEAST: usize = 8;
 /// A slide of the second side along the first that is believed beforehand: people take in the same length of panel to about
 /// this share of it (standard deviation; ours, no source). Gaps between panels say it far better.
 const SLIDE_SHARE: f64 = 0.05;
@@ -184,6 +135,8 @@ const SLIDE_SHARE: f64 = 0.05;
 const GAP_SLIDE_MM: f64 = 2.0;
 /// Most of those standard deviations that shape may pull the second side along.
 const MOST_SLIDE: f64 = 2.5;
+/// The same of a section, whose corner says where it lies: how far off the corner is taken at first, as a share of the length.
+const CORNER_SHARE: f64 = 0.1;
 /// Kept pairs: a tenth may be a dent that only one side has.
 const KEEP: f64 = 0.9;
 
@@ -196,23 +149,7 @@ pub fn measure(
     b: &SideCurve,
     options: &PartnerOptions,
 ) -> Result<PartnerResult, CheckError> {
-    if a.kind != b.kind {
-        return Err(PartnerError::Kinds {
-            a: a.kind.word(),
-            b: b.kind.word(),
-        }
-        .into());
-    }
-    for (side, curve) in [("the first", a), ("the second", b)] {
-        if curve.points.len() < LEAST {
-            return Err(PartnerError::Short {
-                side,
-                what: curve.kind.word(),
-                points: curve.points.len(),
-            }
-            .into());
-        }
-    }
+    fit_to_compare(a, b)?;
     let first = Curve::of(a, false).ok_or(PartnerError::Apart)?;
     let tries: &[bool] = match options.lay {
         Lay::Mirrored => &[true],
@@ -222,7 +159,7 @@ pub fn measure(
     let mut found: Vec<(bool, Curve, Laid)> = Vec::new();
     for mirrored in tries {
         if let Some(second) = Curve::of(b, *mirrored)
-            && let Some(laid) = lay(&first, &second)
+            && let Some(laid) = lay(a.kind, &first, &second)
         {
             found.push((*mirrored, second, laid));
         }
@@ -243,13 +180,15 @@ pub fn measure(
         .copied()
         .max_by(|x, y| x.d_mm.abs().total_cmp(&y.d_mm.abs()))
         .unwrap_or(*start);
+    let wide = together(&deviation);
     let max_mm = Measured {
         value: worst.d_mm.abs(),
-        u95: worst.u95_mm,
+        u95: wide * worst.u95_mm,
     };
     let n = deviation.len() as f64;
     let rms_mm = (deviation.iter().map(|d| d.d_mm * d.d_mm).sum::<f64>() / n).sqrt();
-    let places = places(a.kind, &deviation);
+    let shown = Shown::of(a, b);
+    let places = places(shown, &deviation, wide);
     let mut budget: Vec<BudgetPart> = [&a.head.budget[..], &b.head.budget[..]].concat();
     budget.push(BudgetPart {
         part: Part::Fit,
@@ -279,7 +218,7 @@ pub fn measure(
         ));
     }
     let sides = [a.head.photo.clone(), b.head.photo.clone()];
-    let answer = answer(a.kind, max_mm, worst, length_mm, rms_mm);
+    let answer = answer(shown, max_mm, worst, length_mm, rms_mm);
     Ok(PartnerResult {
         head: Head {
             schema: SCHEMA.into(),
@@ -313,48 +252,6 @@ pub fn measure(
     })
 }
 
-/// A side in its own frame: x along from its first point's foot, y across.
-struct Curve {
-    points: Vec<Point2<f64>>,
-    u95: Vec<f64>,
-    gaps: Vec<f64>,
-    length: f64,
-}
-
-impl Curve {
-    /// A line or section is turned so that it runs along +x, never mirrored by that; then mirrored if asked. `None` when
-    /// all points fall together.
-    fn of(side: &SideCurve, mirror: bool) -> Option<Curve> {
-        let points: Vec<Point2<f64>> = side.points.iter().map(|p| Point2::from(*p)).collect();
-        let n = points.len();
-        let (first, last) = (points[0], points[n - 1]);
-        let along = (last - first).try_normalize(1e-9)?;
-        let turn = Rotation2::new(-along.y.atan2(along.x));
-        let mut points: Vec<Point2<f64>> = points
-            .iter()
-            .map(|p| Point2::from(turn * (p - first)))
-            .collect();
-        let mut u95 = side.u95_mm.clone();
-        u95.resize(n, u95.last().copied().unwrap_or(0.1));
-        let length = (last - first).norm();
-        let mut gaps = side.gaps_mm.clone();
-        if mirror {
-            points.reverse();
-            u95.reverse();
-            for p in &mut points {
-                p.x = length - p.x;
-            }
-            gaps = gaps.iter().rev().map(|g| length - g).collect();
-        }
-        Some(Curve {
-            points,
-            u95,
-            gaps,
-            length,
-        })
-    }
-}
-
 /// The second side laid over the first.
 struct Laid {
     registered: Registered,
@@ -365,16 +262,19 @@ struct Laid {
     slide_u: f64,
 }
 
-fn lay(first: &Curve, second: &Curve) -> Option<Laid> {
+fn lay(kind: Kind, first: &Curve, second: &Curve) -> Option<Laid> {
     let target = Target::new(&first.points)?;
+    let shorter = first.length.min(second.length);
     let (start, slide_sd) = match (first.gaps.as_slice(), second.gaps.as_slice()) {
+        // Both lie about their corners already.
+        _ if kind == Kind::Section => (0.0, CORNER_SHARE * shorter),
         ([g], [h]) => (g - h, GAP_SLIDE_MM),
-        _ => (
-            0.5 * (first.length - second.length),
-            SLIDE_SHARE * first.length.min(second.length),
-        ),
+        _ => (0.5 * (first.length - second.length), SLIDE_SHARE * shorter),
     };
-    let mid = |c: &Curve| c.points.iter().map(|p| p.y).sum::<f64>() / c.points.len() as f64;
+    let mid = |c: &Curve| match kind {
+        Kind::Section => 0.0,
+        _ => c.points.iter().map(|p| p.y).sum::<f64>() / c.points.len() as f64,
+    };
     let options = RegisterOptions {
         keep: KEEP,
         slide_sd,
@@ -464,6 +364,13 @@ fn deviation(first: &Curve, second: &Curve, laid: &Laid) -> Vec<PartnerDeviation
     }
     let total = arc[arc.len() - 1];
     let straight = total < 1.01 * first.length;
+    let together = nalgebra::Point2::from(
+        first
+            .points
+            .iter()
+            .fold(Vector2::zeros(), |sum, p| sum + p.coords)
+            / first.points.len().max(1) as f64,
+    );
     let mut rows: Vec<PartnerDeviation> = Vec::new();
     for (k, p) in second.points.iter().enumerate() {
         let foot = laid.target.foot(laid.registered.rigid.apply(*p));
@@ -479,8 +386,15 @@ fn deviation(first: &Curve, second: &Curve, laid: &Laid) -> Vec<PartnerDeviation
         let chord = (after - before).try_normalize(1e-9).unwrap_or(foot.along);
         let overall = if straight { Vector2::x() } else { chord };
         let slope = overall.x * chord.y - overall.y * chord.x;
-        let u95 =
-            (u_first.powi(2) + second.u95[k].powi(2) + (K95 * laid.slide_u * slope).powi(2)).sqrt();
+        // What a size that is off does, about the place where the two are laid together.
+        let foot_at = first.points[i] + (first.points[i + 1] - first.points[i]) * foot.share;
+        let grown = (foot_at - together).perp(&foot.along).abs();
+        let size = first.size_u95.hypot(second.size_u95) * grown;
+        let u95 = (u_first.powi(2)
+            + second.u95[k].powi(2)
+            + size.powi(2)
+            + (K95 * laid.slide_u * slope).powi(2))
+        .sqrt();
         rows.push(PartnerDeviation {
             s_mm: if straight {
                 s_of(i, foot.share)
@@ -495,8 +409,24 @@ fn deviation(first: &Curve, second: &Curve, laid: &Laid) -> Vec<PartnerDeviation
     rows
 }
 
+/// By how much an interval must be wider to hold at all places together what it holds at each: the largest of k independent
+/// errors keeps within z(0.95^(1/k)) (Šidák 1967, from memory). How many are independent shows in how often the difference
+/// changes sign: errors alike over a stretch keep theirs.
+fn together(rows: &[PartnerDeviation]) -> f64 {
+    let changes = rows
+        .windows(2)
+        .filter(|w| (w[0].d_mm >= 0.0) != (w[1].d_mm >= 0.0))
+        .count();
+    let k = (changes + 1).max(3) as f64;
+    let each = K95_SHARE.powf(1.0 / k);
+    student::quantile(0.5 * (1.0 + each), f64::INFINITY) / K95
+}
+
+/// What an interval is to hold.
+const K95_SHARE: f64 = 0.95;
+
 /// Stretches whose deviation has one sign and stands out of its u95 somewhere.
-fn places(kind: Kind, rows: &[PartnerDeviation]) -> Vec<PartnerPlace> {
+fn places(shown: Shown, rows: &[PartnerDeviation], wide: f64) -> Vec<PartnerPlace> {
     let mut out = Vec::new();
     let mut from = 0;
     while from < rows.len() {
@@ -510,17 +440,18 @@ fn places(kind: Kind, rows: &[PartnerDeviation]) -> Vec<PartnerPlace> {
             .copied()
             .max_by(|a, b| (a.d_mm.abs() / a.u95_mm).total_cmp(&(b.d_mm.abs() / b.u95_mm)))
             .unwrap_or(rows[from]);
-        if peak.d_mm.abs() > peak.u95_mm {
+        let u95 = wide * peak.u95_mm;
+        if peak.d_mm.abs() > u95 {
             let d_mm = Measured {
                 value: peak.d_mm,
-                u95: peak.u95_mm,
+                u95,
             };
             out.push(PartnerPlace {
                 from_mm: rows[from].s_mm,
                 to_mm: rows[to].s_mm,
                 peak_mm: peak.s_mm,
                 d_mm,
-                words: words(kind, peak.d_mm),
+                words: words(shown, peak.d_mm),
             });
         }
         from = to + 1;
@@ -528,26 +459,50 @@ fn places(kind: Kind, rows: &[PartnerDeviation]) -> Vec<PartnerPlace> {
     out
 }
 
+/// What a difference is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Shown {
+    /// A line, positive lower.
+    Line,
+    /// A panel's height, positive deeper.
+    Depth,
+    /// A panel's height off its templates, which lie below: positive prouder.
+    Height,
+    /// An outline of which it isn't known where the panel lies.
+    Outline,
+}
+
+impl Shown {
+    fn of(a: &SideCurve, b: &SideCurve) -> Shown {
+        match a.kind {
+            Kind::Line => Shown::Line,
+            Kind::Straightedge => Shown::Depth,
+            Kind::Section if a.material.is_some() && b.material.is_some() => Shown::Height,
+            Kind::Section => Shown::Outline,
+        }
+    }
+}
+
 /// What to do about a difference, on which side.
-fn words(kind: Kind, d: f64) -> String {
+fn words(shown: Shown, d: f64) -> String {
     let size = d.abs();
-    match (kind, d > 0.0) {
-        (Kind::Line, true) => format!(
+    match (shown, d > 0.0) {
+        (Shown::Line, true) => format!(
             "the second side's line runs {size:.2} mm lower: there take down below it and add above, or the other way round on the first side"
         ),
-        (Kind::Line, false) => format!(
+        (Shown::Line, false) => format!(
             "the second side's line runs {size:.2} mm higher: there add below it and take down above, or the other way round on the first side"
         ),
-        (Kind::Straightedge, true) => format!(
+        (Shown::Depth, true) | (Shown::Height, false) => format!(
             "the second side lies {size:.2} mm deeper: add filler there, or take down the first side"
         ),
-        (Kind::Straightedge, false) => format!(
+        (Shown::Depth, false) | (Shown::Height, true) => format!(
             "the second side stands {size:.2} mm prouder: take down there, or add filler to the first side"
         ),
-        (Kind::Section, true) => format!(
+        (Shown::Outline, true) => format!(
             "the second side's outline lies {size:.2} mm lower in the picture: work it toward the first, or the first toward it"
         ),
-        (Kind::Section, false) => format!(
+        (Shown::Outline, false) => format!(
             "the second side's outline lies {size:.2} mm higher in the picture: work it toward the first, or the first toward it"
         ),
     }
@@ -555,7 +510,7 @@ fn words(kind: Kind, d: f64) -> String {
 
 /// The answer in one sentence.
 fn answer(
-    kind: Kind,
+    shown: Shown,
     max: Measured,
     worst: PartnerDeviation,
     length_mm: f64,
@@ -570,7 +525,7 @@ fn answer(
         format!(
             "Not quite: at {:.0} mm {} ({:.2} ± {:.2} mm; rms over {length_mm:.0} mm is {rms_mm:.2} mm).",
             worst.s_mm,
-            words(kind, worst.d_mm),
+            words(shown, worst.d_mm),
             max.value,
             max.u95
         )

@@ -1,6 +1,6 @@
 //! Card layouts: which squares and markers are printed, and where.
 //!
-//! A layout is a small JSON file (design section 4); the built-in ones lie beside this file. Geometry and numbering
+//! A layout is a small JSON file; the built-in ones lie beside this file. Geometry and numbering
 //! are OpenCV's ChArUco of 4.6 and later: the first square is black, the white squares carry the markers, row by
 //! row. Unknown fields are ignored, so that a newer file is still read.
 
@@ -18,7 +18,7 @@ pub const DICTIONARY_SIZE: usize = 250;
 /// Cells across a marker: four of code and the black border on both sides.
 pub const MARKER_CELLS: usize = 6;
 
-/// A ChArUco card (OpenCV 4.6 and later: first square black), design section 4.
+/// A ChArUco card (OpenCV 4.6 and later: first square black).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Layout {
     /// Name of the layout.

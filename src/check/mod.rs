@@ -35,7 +35,7 @@ pub struct CardSeen {
     pub rms_px: f64,
 }
 
-/// What every result begins with (design section 7, 'all').
+/// What every result begins with.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Head {
     /// Always `fairpanel/1`.

@@ -47,7 +47,7 @@ pub enum Failure {
     Stopped,
 }
 
-/// The exit code of a run (design section 7). A shell's own code for an interrupted program is 130.
+/// The exit code of a run. A shell's own code for an interrupted program is 130.
 pub fn code(ending: &Result<Ending, Failure>) -> u8 {
     match ending {
         Ok(Ending::Good) => 0,

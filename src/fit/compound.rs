@@ -1,7 +1,8 @@
 //! A corner rounded by two arcs of different radius that run into each other: flank, arc, arc, flank, tangent continuous.
 //!
 //! Frame and the first four unknowns are those of [`Corner`]; each arc has its radius, and the first takes a share of the
-//! turn. Where one arc serves, two fit no better, and the share means nothing: see [`two_arcs`] for when they are reported.
+//! turn. Where one arc serves, two fit no better, and the share means nothing: the section's fit reports them only where
+//! they are clearly better.
 
 use super::corner::Corner;
 use crate::solve::lm::{LmOptions, Solution, minimise};

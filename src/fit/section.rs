@@ -44,6 +44,8 @@ pub struct SectionOptions {
     pub stray: f64,
     /// Blur that the edge was seen through, one standard deviation, mm: it rounds a sharp corner a little.
     pub blur_mm: f64,
+    /// Whether a rounding of two arcs is looked for.
+    pub two_arcs: bool,
 }
 
 impl Default for SectionOptions {
@@ -55,6 +57,7 @@ impl Default for SectionOptions {
             into_material: Vector2::new(0.0, -1.0),
             stray: robust::TUKEY,
             blur_mm: 0.0,
+            two_arcs: true,
         }
     }
 }
@@ -224,31 +227,32 @@ pub fn fit_section(points: &[Mm], options: &SectionOptions) -> Result<Section, F
         .as_ref()
         .map(|(a, squares)| score(*squares, 3, &a.deviation_mm));
     let value = |c: Option<Candidate>| c.map_or(f64::INFINITY, |c| c.score);
-    let (r, s_, a) = (value(rounded), value(sharp), value(arc));
+    let (r, sharp_score, a) = (value(rounded), value(sharp), value(arc));
     let round_enough = round_fit
         .as_ref()
         .is_some_and(|(corner, solution)| is_rounded(corner, solution, options.blur_mm));
-    let mut section = if r < s_ - WORTH && r < a - CLEAR && (round_enough || sharp.is_none()) {
-        round_fit
-            .as_ref()
-            .map(|(corner, solution)| of_corner_fit(points, *corner, solution, options))
-    } else if s_ < a - CLEAR {
-        sharp_fit.as_ref().map(|(corner, solution)| {
-            let limit = round_fit
+    let mut section =
+        if r < sharp_score - WORTH && r < a - CLEAR && (round_enough || sharp.is_none()) {
+            round_fit
                 .as_ref()
-                .map_or(0.0, |(c, s)| c.radius.max(s.covariance[(4, 4)].sqrt()));
-            let mut section = of_corner_fit(points, *corner, solution, options);
-            section.form = Form::Sharp;
-            section.radius_mm = Estimate {
-                value: 0.0,
-                u: limit,
-            };
-            section
-        })
-    } else {
-        arc_fit.as_ref().map(|(arc, _)| of_crown(points, arc))
-    }
-    .ok_or(FitError::Unsteady { form: "section" })?;
+                .map(|(corner, solution)| of_corner_fit(points, *corner, solution, options))
+        } else if sharp_score < a - CLEAR {
+            sharp_fit.as_ref().map(|(corner, solution)| {
+                let limit = round_fit
+                    .as_ref()
+                    .map_or(0.0, |(c, s)| c.radius.max(s.covariance[(4, 4)].sqrt()));
+                let mut section = of_corner_fit(points, *corner, solution, options);
+                section.form = Form::Sharp;
+                section.radius_mm = Estimate {
+                    value: 0.0,
+                    u: limit,
+                };
+                section
+            })
+        } else {
+            arc_fit.as_ref().map(|(arc, _)| of_crown(points, arc))
+        }
+        .ok_or(FitError::Unsteady { form: "section" })?;
     let counted: Vec<f64> = (section.deviation_mm.iter().zip(&used))
         .filter(|(_, u)| **u)
         .map(|(d, _)| *d)
@@ -256,7 +260,9 @@ pub fn fit_section(points: &[Mm], options: &SectionOptions) -> Result<Section, F
     section.rms_mm = rms(&counted);
     section.widen(widen);
     if let (Some(corner), Form::Convex | Form::Concave) = (&section.corner, section.form) {
-        section.two_arcs = compound_fit(&picked, &s, corner, options, length, widen);
+        section.two_arcs = (options.two_arcs)
+            .then(|| compound_fit(&picked, &s, corner, options, length, widen))
+            .flatten();
     }
     section.used = used;
     section.noise = noise;

@@ -1,4 +1,4 @@
-//! The lens file: a calibrated lens with its covariance and the camera it belongs to (design section 4).
+//! The lens file: a calibrated lens with its covariance and the camera it belongs to.
 //!
 //! It lies in the frame of the *stored* pixels, the sensor's, before EXIF orientation: a phone turned on its side keeps
 //! its lens. [`LensFile::upright`] carries it over to a photo.
@@ -100,6 +100,37 @@ pub struct UprightLens {
     pub covariance: Option<DMatrix<f64>>,
 }
 
+/// Whether a lens can be: its frame, px, and its parameters in the order of [`Lens::parameters`].
+///
+/// # Errors
+/// [`LensError::Absurd`] names the first that can't.
+pub fn possible(
+    [width, height]: [usize; 2],
+    [fx, fy, cx, cy, k1, k2, p1, p2, k3]: [f64; PARAMETERS],
+) -> Result<(), LensError> {
+    let (width, height) = (width as f64, height as f64);
+    let side = width.max(height);
+    let bounds = [
+        ("width", width, 16.0, 1e5),
+        ("height", height, 16.0, 1e5),
+        ("fx", fx, 0.1 * side, 50.0 * side),
+        ("fy", fy, 0.1 * side, 50.0 * side),
+        ("cx", cx, 0.0, width),
+        ("cy", cy, 0.0, height),
+        ("k1", k1, -10.0, 10.0),
+        ("k2", k2, -100.0, 100.0),
+        ("p1", p1, -1.0, 1.0),
+        ("p2", p2, -1.0, 1.0),
+        ("k3", k3, -1000.0, 1000.0),
+    ];
+    for (field, value, low, high) in bounds {
+        if !(low..=high).contains(&value) {
+            return Err(LensError::Absurd { field, value });
+        }
+    }
+    Ok(())
+}
+
 impl LensFile {
     /// Reads a lens file, or an OpenCV calibration file ([`super::opencv`]).
     ///
@@ -130,25 +161,12 @@ impl LensFile {
     }
 
     pub(super) fn check(&self) -> Result<(), LensError> {
-        let side = self.width.max(self.height) as f64;
-        let bounds: [(&'static str, f64, f64, f64); 11] = [
-            ("width", self.width as f64, 16.0, 1e5),
-            ("height", self.height as f64, 16.0, 1e5),
-            ("fx", self.fx, 0.1 * side, 50.0 * side),
-            ("fy", self.fy, 0.1 * side, 50.0 * side),
-            ("cx", self.cx, 0.0, self.width as f64),
-            ("cy", self.cy, 0.0, self.height as f64),
-            ("k1", self.k1, -10.0, 10.0),
-            ("k2", self.k2, -100.0, 100.0),
-            ("p1", self.p1, -1.0, 1.0),
-            ("p2", self.p2, -1.0, 1.0),
-            ("k3", self.k3, -1000.0, 1000.0),
-        ];
-        for (field, value, low, high) in bounds {
-            if !(low..=high).contains(&value) {
-                return Err(LensError::Absurd { field, value });
-            }
-        }
+        let [fx, fy, cx, cy] = [self.fx, self.fy, self.cx, self.cy];
+        let [k1, k2, p1, p2, k3] = [self.k1, self.k2, self.p1, self.p2, self.k3];
+        possible(
+            [self.width, self.height],
+            [fx, fy, cx, cy, k1, k2, p1, p2, k3],
+        )?;
         if let Some(rows) = &self.covariance {
             let square = rows.len() == PARAMETERS && rows.iter().all(|r| r.len() == PARAMETERS);
             let fine = square

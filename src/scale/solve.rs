@@ -53,7 +53,7 @@ pub struct Printed {
 }
 
 impl Default for Printed {
-    /// Not measured: nominal, with an ordinary printer's error of 0.3% (design section 4).
+    /// Not measured: nominal, with an ordinary printer's error of 0.3%.
     fn default() -> Self {
         Printed {
             ratio_x: 1.0,

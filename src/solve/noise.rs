@@ -221,8 +221,9 @@ const MOST: f64 = 2.0;
 ///
 /// One shared part or two are tried against none, and kept where they raise the likelihood at all (its logarithm by 0.3):
 /// a part too many costs little, one missed makes a fit look surer than it is. Even so a part whose length is a tenth of
-/// the edge is missed half the time. Costs some hundred passes over the points. `None` under 12 points more than unknowns,
-/// or when all residuals are zero.
+/// the edge is missed half the time. Costs some hundred passes over the points with each unknown. `None` under 12 points more than unknowns,
+/// when all residuals are zero,
+/// or when the unknowns can't be told from each other.
 pub fn estimate(
     s: &[f64],
     residuals: &[f64],
@@ -300,6 +301,9 @@ pub fn estimate(
             vec![a, l, a - 1.0, other],
             vec![a - 1.0, short, a - 1.0, long],
         ];
+    }
+    if !best.1.is_finite() {
+        return None;
     }
     let white = score(&best.0).1.sqrt();
     let relative = model(&best.0);
@@ -477,5 +481,8 @@ mod tests {
         let s: Vec<f64> = (0..30).map(f64::from).collect();
         let none = DMatrix::zeros(30, 0);
         assert_eq!(estimate(&s, &[0.0; 30], &none, None), None);
+        let values: Vec<f64> = s.iter().map(|s| s.sin()).collect();
+        let nothing = DMatrix::zeros(30, 1);
+        assert_eq!(estimate(&s, &values, &nothing, None), None);
     }
 }

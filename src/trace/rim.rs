@@ -38,7 +38,7 @@ pub struct Rim {
 }
 
 /// Reads the edge off a profile: values a pixel apart, outward, the middle one at 0. `face_px`: how wide the side face
-/// looks, 0 or less where it is hidden. `None` where the profile is too short, blank, or without a step.
+/// looks, 0 or less where it is hidden; `rounds`: steps of Gauss and Newton. `None` where the profile is too short, blank, or without a step.
 pub fn read(profile: &[f64], start: f64, face_px: f64, blur_px: f64, rounds: usize) -> Option<Rim> {
     let middle = (profile.len() / 2) as f64;
     let mut at = start;
@@ -166,8 +166,8 @@ pub fn tips(profile: &[f64], start: f64, reach: f64, glint: f64, way: Option<f64
     })
 }
 
-/// How far up from the bench's light a comb's envelope lies, share of the step: half would be a sharp end; a round tip ends
-/// further out (ours: between 0.1 and 0.55 on rendered combs).
+/// How far up from the bench's light the place read lies, share of the step: about where round tips cover half of the width
+/// (ours: between 0.1 and 0.55 on rendered combs).
 pub const FOOT: f64 = 0.3;
 
 fn solve(
@@ -263,7 +263,7 @@ fn least_squares(
     Some(normal.cholesky()?.solve(&side))
 }
 
-/// Blur of a clean step between two plain levels, px, and its place: the profile of a printed edge. Values a pixel apart;
+/// Blur of a clean step between two plain levels, px: the profile of a printed edge. Values a pixel apart;
 /// `None` without a step.
 pub fn blur(profile: &[f64]) -> Option<f64> {
     let n = profile.len();

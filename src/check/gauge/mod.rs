@@ -1,4 +1,4 @@
-//! Printed gauges and templates at true size (design section 5.6).
+//! Printed gauges and templates at true size.
 //!
 //! A gauge is cut from card or sheet along one parting line: what lies on one side of it sits on a crest, what lies on the
 //! other fits into a root of the same shape, so one cut makes both and no card is lost between them. Radius sets, section

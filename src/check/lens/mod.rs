@@ -1,4 +1,4 @@
-//! The lens of a camera from photos of the printed board (design sections 4 and 7).
+//! The lens of a camera from photos of the printed board.
 //!
 //! Everything in the frame of the stored pixels, the sensor's: a phone turned on its side keeps its lens.
 //! [`look`] takes one photo down to its corners, [`calibrate`] all of them to a lens file.
@@ -9,6 +9,7 @@ mod cover;
 use super::{CardSeen, Head, SCHEMA};
 use crate::budget::{BudgetPart, Part};
 use crate::card::{Card, Layout};
+use crate::lens::file::possible;
 use crate::lens::model::PARAMETERS;
 use crate::lens::{Lens, LensFile, mirrored, stored_place};
 use crate::photo::{Facts, Photo};
@@ -177,7 +178,13 @@ pub fn calibrate(shots: &[Shot]) -> Result<LensResult, LensCheckError> {
         photos[chosen[at].index].why = Some(why);
         chosen.remove(at);
     };
-    if !bundle.covariance.iter().all(|v| v.is_finite()) || !plausible(&bundle.lens) {
+    if !bundle.covariance.iter().all(|v| v.is_finite())
+        || possible(
+            [bundle.lens.width, bundle.lens.height],
+            bundle.lens.parameters(),
+        )
+        .is_err()
+    {
         return Err(LensCheckError::Unsolved);
     }
     let field = Field::of(&bundle.lens);
@@ -391,7 +398,7 @@ fn adjusted(views: &[View], facts: &Facts) -> Option<Bundle> {
         if let Some(found) = found
             && best.as_ref().is_none_or(|b| fit(&found) < fit(b))
         {
-            // A tenth of a pixel is what a good answer leaves; another start is tried only for a poor one.
+            // A ten-thousandth of the longer side is what a good answer leaves; another start is tried only for a poor one.
             let good = fit(&found) < 1e-4 * long;
             best = Some(found);
             if good {
@@ -428,19 +435,6 @@ fn stranger(bundle: &Bundle) -> Option<(usize, String)> {
             ),
         )
     })
-}
-
-/// Whether a lens file with these numbers would be read again.
-fn plausible(lens: &Lens) -> bool {
-    let side = lens.width.max(lens.height) as f64;
-    let p = lens.parameters();
-    (0.1 * side..50.0 * side).contains(&p[0])
-        && (0.1 * side..50.0 * side).contains(&p[1])
-        && (0.0..lens.width as f64).contains(&p[2])
-        && (0.0..lens.height as f64).contains(&p[3])
-        && p[4..]
-            .iter()
-            .all(|v| v.abs() <= 1.0 || v.is_finite() && v.abs() <= 10.0)
 }
 
 /// Rays over the whole frame and how they answer to the lens, less the turn of the camera that answers alike.

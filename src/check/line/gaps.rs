@@ -6,7 +6,7 @@ use super::shape::{Run, Shape};
 use crate::units::Measured;
 use nalgebra::DVector;
 
-/// Reach of the straight lines on each side of a gap, mm (design section 7).
+/// Reach of the straight lines on each side of a gap, mm.
 const GAP_REACH_MM: f64 = 200.0;
 
 /// Step and angle across each gap.

@@ -1,4 +1,4 @@
-//! How straight is a swage line (design section 5.1).
+//! How straight is a swage line.
 
 mod cutoff;
 mod figures;
@@ -178,9 +178,9 @@ pub enum ReferenceChoice {
     },
 }
 
-/// Waves shorter than this are what the eye picks up: default cut-off of the fair curve, mm (design section 5.1).
+/// Waves shorter than this are what the eye picks up: default cut-off of the fair curve, mm.
 pub const FAIR_CUTOFF_MM: f64 = 400.0;
-/// Shortest wave that is shape, not raggedness, mm (design section 5.1).
+/// Shortest wave that is shape, not raggedness, mm.
 pub const SHORTEST_MM: f64 = 20.0;
 
 /// Options of the line check.

@@ -1,4 +1,4 @@
-//! The check `lows`: what is left after sanding, and what to do next (design section 5.2).
+//! The check `lows`: what is left after sanding, and what to do next.
 //!
 //! Photo, cards and scale as ever; then the panel is seen square on ([`crate::area`]), the filled area found, its light
 //! worked out, and coat told from show-through. [`next`] turns areas and places into the next action.

@@ -224,7 +224,7 @@ fn surveyed_once() -> &'static Survey {
     ONCE.get_or_init(|| surveyed(&drawn(6, 0, 0, 1.0, 0)))
 }
 
-/// The rows of the table (design section 5.2), each just inside and just outside its limit.
+/// The rows of the table, each just inside and just outside its limit.
 #[test]
 fn every_row_of_the_table() {
     use Kind::{High, Low};

@@ -1,4 +1,4 @@
-//! Is this side like the other? Two results of the same kind laid over one another (design section 5.7).
+//! Is this side like the other? Two results of the same kind laid over one another.
 //!
 //! Each side becomes a curve with the uncertainty of every point: a line's points, the gap along a straightedge, a section's
 //! profile. The other side of the car is mirrored; the next panel is not. The second is registered rigidly onto the first

@@ -1,4 +1,4 @@
-//! How a swage's radius runs along its length, and the rods that make it (design section 5.5).
+//! How a swage's radius runs along its length, and the rods that make it.
 
 mod ribbon;
 mod schedule;
@@ -234,9 +234,10 @@ fn finish(found: Found, options: &RadiiOptions) -> Result<RadiiResult, CheckErro
     })
 }
 
-/// The largest miss of the plan, bare stretches with the tool that comes nearest; its interval is that of the radius there.
+/// The largest miss of the plan, bare stretches with the tool that comes nearest; its interval reaches as far as that of any
+/// zone does.
 fn worst(zones: &[Zone], u95: &dyn Fn(f64) -> f64, turn_deg: f64) -> Option<Measured> {
-    zones
+    let all: Vec<Measured> = zones
         .iter()
         .filter_map(|z| {
             let value = z.miss_mm.or(z.nearest.as_ref().map(|n| n.miss_mm))?;
@@ -248,7 +249,18 @@ fn worst(zones: &[Zone], u95: &dyn Fn(f64) -> f64, turn_deg: f64) -> Option<Meas
                 u95: (u * reach(turn_deg)).max(1e-6),
             })
         })
-        .max_by(|a, b| a.value.total_cmp(&b.value))
+        .collect();
+    farthest(&all)
+}
+
+/// The largest value, with the interval that reaches as far as any of theirs.
+fn farthest(all: &[Measured]) -> Option<Measured> {
+    let value = all.iter().map(|m| m.value).max_by(f64::total_cmp)?;
+    let reach = all.iter().map(|m| m.value + m.u95).max_by(f64::total_cmp)?;
+    Some(Measured {
+        value,
+        u95: reach - value,
+    })
 }
 
 /// A bare stretch is outside whatever the interval of the radius says: the plan has no tool there.

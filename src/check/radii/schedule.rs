@@ -31,6 +31,9 @@ pub struct Smoothing {
 
 /// More standard deviations off than this and a station doesn't belong: chance does that to one in 2 000.
 const ODD: f64 = 3.5;
+/// Stations on either side among which one must be the oddest, and most rounds of taking them out.
+const BESIDE: usize = 3;
+const ROUNDS: usize = 20;
 
 /// Reading of a table: place, radius, half-width of the 95% interval if known.
 pub type Row = (f64, f64, Option<f64>);
@@ -54,8 +57,8 @@ pub fn of_stations(
     let mut odd = vec![false; rows.len()];
     let mut off = vec![0.0; rows.len()];
     let mut course = None;
-    // The worst one out at a time: an odd station bends the course and makes its neighbours look odd.
-    for _ in 0..=rows.len() / 4 {
+    // The worst ones out at a time: an odd station bends the course and makes its neighbours look odd.
+    for _ in 0..=(rows.len() / 4).min(ROUNDS) {
         let kept: Vec<usize> = (0..rows.len()).filter(|i| !odd[*i]).collect();
         let readings: Vec<Reading> = kept
             .iter()
@@ -71,14 +74,21 @@ pub fn of_stations(
         for (k, i) in kept.iter().enumerate() {
             off[*i] = found.off[k];
         }
-        let worst = kept
-            .iter()
-            .max_by(|a, b| off[**a].abs().total_cmp(&off[**b].abs()));
-        let out = worst.filter(|i| off[**i].abs() > ODD && kept.len() > 5);
+        let off: Vec<f64> = kept.iter().map(|i| off[*i].abs()).collect();
+        let mut out: Vec<usize> = (0..kept.len())
+            .filter(|k| {
+                let near = k.saturating_sub(BESIDE)..(k + BESIDE + 1).min(kept.len());
+                off[*k] > ODD && near.into_iter().all(|j| off[j] <= off[*k])
+            })
+            .map(|k| kept[k])
+            .collect();
+        out.truncate(kept.len().saturating_sub(5));
         course = Some(found);
-        match out {
-            Some(i) => odd[*i] = true,
-            None => break,
+        if out.is_empty() {
+            break;
+        }
+        for i in out {
+            odd[i] = true;
         }
     }
     let own = course.as_ref().map_or(0.0, |c| c.noise.own);

@@ -194,6 +194,7 @@ pub fn read_section(json: &str) -> Result<SectionStation, StationsError> {
     #[derive(Deserialize)]
     struct Answer {
         station_mm: Option<f64>,
+        form: Option<String>,
         radius_mm: Option<Figure>,
         turn_deg: Option<Figure>,
     }
@@ -211,7 +212,12 @@ pub fn read_section(json: &str) -> Result<SectionStation, StationsError> {
     if !fine {
         return Err(refuse("its radius or place can't be"));
     }
-    let turn = answer.turn_deg.map(|t| (t.value, t.u95));
+    // A crown has no flanks: what it spans is no turn.
+    let crown = answer.form.is_some_and(|form| form == "crown");
+    let turn = answer
+        .turn_deg
+        .map(|t| (t.value, t.u95))
+        .filter(|(value, u95)| !crown && *value > 0.0 && *u95 > 0.0);
     Ok((answer.station_mm, radius.value, radius.u95, turn))
 }
 

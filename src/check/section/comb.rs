@@ -190,8 +190,12 @@ fn end_of_swing(seen: &Seen, from: usize, stretch: usize, pitch: f64) -> Option<
             .sum()
     };
     let waves = (-4..=4)
-        .map(|k| Waves::new(from, stretch, pitch * 1.05f64.powi(k)))
-        .max_by(|a, b| power(a).total_cmp(&power(b)))?;
+        .map(|k| {
+            let waves = Waves::new(from, stretch, pitch * 1.05f64.powi(k));
+            (power(&waves), waves)
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))?
+        .1;
     // From outside inward.
     let all: Vec<(i32, f64)> = (-inside..=outside)
         .rev()

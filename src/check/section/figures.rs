@@ -66,7 +66,7 @@ pub fn answer(
         .carry_above(&px, traced.height_mm)
         .ok_or(SectionError::Faint)?;
     let middle = px[px.len() / 2];
-    let mm_per_px = traced.scale.mm_per_px(middle).unwrap_or(0.0);
+    let mm_per_px = traced.scale.mm_per_px(middle).ok_or(SectionError::Faint)?;
     let options = SectionOptions {
         into_material: traced.into_material,
         blur_mm: traced.edge.blur_px * mm_per_px,
@@ -108,18 +108,6 @@ pub fn answer(
             u95: combine(&turn).max(1e-4),
         },
     };
-    let verdict = match (request.want_mm, request.tol_mm, radius_mm) {
-        (Some(want), Some(tol), Some(r)) => Some(judge(
-            "radius less wanted",
-            Measured {
-                value: r.value - want,
-                u95: r.u95,
-            },
-            tol,
-            &radius,
-        )?),
-        _ => None,
-    };
     // What the scale and the edge's model do to one arc they do to each of two.
     let beside = (combine(&radius).powi(2) - (K95 * section.radius_mm.u).powi(2))
         .max(0.0)
@@ -138,12 +126,35 @@ pub fn answer(
             let [a, b] = two.radii_mm;
             (a.value - b.value).abs() > a.u95.hypot(b.u95)
         });
+    // A sharp corner has the radius 0, within the largest that could hide there; of two arcs the one farther off counts.
+    let verdict = match (request.want_mm, request.tol_mm) {
+        (Some(want), Some(tol)) => {
+            let off = |r: &Measured| (r.value - want).abs() + r.u95;
+            let radius_mm = match &two_arcs {
+                Some(two) => two
+                    .radii_mm
+                    .into_iter()
+                    .max_by(|a, b| off(a).total_cmp(&off(b))),
+                None => radius_mm,
+            }
+            .unwrap_or(Measured {
+                value: 0.0,
+                u95: K95 * section.radius_mm.u,
+            });
+            let less = Measured {
+                value: radius_mm.value - want,
+                u95: radius_mm.u95,
+            };
+            Some((less, judge("radius less wanted", less, tol, &radius)?))
+        }
+        _ => None,
+    };
     let outline = outline(&section, &placed.points, 0.5);
     let next = next(
         section.form.into(),
-        radius_mm,
-        request.want_mm.zip(verdict.as_ref().map(|v| v.result)),
+        verdict.as_ref().map(|(less, v)| (less.value, v.result)),
     );
+    let verdict = verdict.map(|v| v.1);
     let object = match traced.edge.pins_px {
         Some(_) => Object::Comb,
         None if ragged_mm(&section) > CUT_MM.max(CUT_PX * mm_per_px) => Object::Cut,
@@ -255,19 +266,19 @@ fn filtered(section: &Section, points: &[Mm]) -> Vec<Mm> {
     out
 }
 
-/// What to do next, one sentence. `want`: the radius wanted, mm.
-fn next(form: FormName, radius: Option<Measured>, want: Option<(f64, Outcome)>) -> String {
-    match (want, radius) {
-        (Some((_, Outcome::Within)), _) => "The piece is true: use it.".to_string(),
-        (Some((want, Outcome::Outside)), Some(r)) => format!(
+/// What to do next, one sentence. `less`: the radius less the wanted one, mm, and what that comes to.
+fn next(form: FormName, less: Option<(f64, Outcome)>) -> String {
+    match less {
+        Some((_, Outcome::Within)) => "The piece is true: use it.".to_string(),
+        Some((less, Outcome::Outside)) => format!(
             "The radius is {:.2} mm too {}: rework the arc and photograph it again before use.",
-            (r.value - want).abs(),
-            if r.value > want { "large" } else { "small" }
+            less.abs(),
+            if less > 0.0 { "large" } else { "small" }
         ),
-        (Some(_), _) => {
+        Some((_, Outcome::Undecided)) => {
             "Step closer, or take a second photo: this one can't decide.".to_string()
         }
-        (None, _) => match form {
+        None => match form {
             FormName::Crown => {
                 "Shape it with a long block; take more stations if the crown changes along the panel.".to_string()
             }
@@ -478,7 +489,8 @@ impl Doubt {
             })
             .collect();
         let mut model = [0.0f64; 2];
-        let errors = pieces(&rows.iter().map(|r| (r.2, r.3)).collect::<Vec<_>>());
+        let places: Vec<(usize, f64)> = rows.iter().zip(&s).map(|(r, s)| (r.2, *s)).collect();
+        let errors = pieces(&places, section.crown.is_some());
         for (error, size) in errors
             .into_iter()
             .zip([whole, piece, piece, piece, slow, slow])
@@ -508,25 +520,26 @@ impl Doubt {
 }
 
 /// What the edge's model may be off, of size one: the whole edge by as much; each piece by as much; each flank from less to
-/// more along it, mean square one. `points`: piece and place of each point.
-fn pieces(points: &[(usize, f64)]) -> Vec<Vec<f64>> {
+/// more along it, a crown in its middle against its ends, mean square one. `points`: piece and place of each point.
+fn pieces(points: &[(usize, f64)], crown: bool) -> Vec<Vec<f64>> {
     let of = |f: &dyn Fn(usize, f64) -> f64| points.iter().map(|(p, s)| f(*p, *s)).collect();
     let mut all = vec![of(&|_, _| 1.0)];
     for piece in 0..3 {
         all.push(of(&|p, _| f64::from(u8::from(p == piece))));
     }
-    for flank in [0, 2] {
+    for flank in if crown { &[0][..] } else { &[0, 2] } {
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for (_, s) in points.iter().filter(|p| p.0 == flank) {
+        for (_, s) in points.iter().filter(|p| p.0 == *flank) {
             (low, high) = (low.min(*s), high.max(*s));
         }
         let (middle, half) = (0.5 * (low + high), (0.5 * (high - low)).max(1e-9));
         if middle.is_finite() {
             all.push(of(&|p, s| {
-                if p == flank {
-                    3.0f64.sqrt() * (s - middle) / half
-                } else {
-                    0.0
+                let t = (s - middle) / half;
+                match (p == *flank, crown) {
+                    (false, _) => 0.0,
+                    (true, false) => 3.0f64.sqrt() * t,
+                    (true, true) => 5.0f64.sqrt() * (1.5 * t * t - 0.5),
                 }
             }));
         }

@@ -320,7 +320,7 @@ fn light(strip: &Strip, start: &[f64], half: usize, mm_per_px: f64) -> Vec<f64> 
     for (side, m) in sides.iter().zip([inside, outside]) {
         let share = 1.0 / (2.0 * side.len().max(1) as f64);
         for v in side {
-            // A glint or a speck counts for no more than three times the step.
+            // A glint or a speck counts for no more than a tenth of full light.
             let d = Vector3::from_fn(|k, _| (v[k] - m[k]).clamp(-0.1, 0.1));
             scatter += d * d.transpose() * share;
             plain += (v[3] - m[3]).clamp(-0.1, 0.1).powi(2) * share;
@@ -402,7 +402,7 @@ fn offsets(columns: &Columns, snapped: &[EdgePoint], mm_per_px: f64) -> Option<V
     )
 }
 
-/// Where a thing's corner is known: a course on the photo through places on the card, `height` above it.
+/// Photo places of card places `height_mm` above the card, in order; those the camera can't see are left out.
 pub fn on_photo(scale: &Scale, places: &[Mm], height_mm: f64) -> Vec<Point2<f64>> {
     places
         .iter()

@@ -1,4 +1,4 @@
-//! The shape across a swage: the edge of a template, a contour comb or a cut card beside a scale card (design section 5.4).
+//! The shape across a swage: the edge of a template, a contour comb or a cut card beside a scale card.
 
 mod comb;
 mod figures;
@@ -39,11 +39,11 @@ pub struct SectionResult {
     pub two_arcs: Option<TwoArcs>,
     /// Straight lengths seen before and after the arc, mm, in the order of the profile.
     pub flanks_mm: [f64; 2],
-    /// The edge, card frame, mm, in order.
+    /// The edge without raggedness shorter than 6 mm, card frame, mm, in order.
     pub profile_mm: Vec<[f64; 2]>,
     /// The same on the photo.
     pub profile_px: Vec<[f64; 2]>,
-    /// Distance of each point from the fitted form, mm, positive away from the arc's centre.
+    /// Distance of each reading, raggedness included, from the fitted form, mm, positive away from the arc's centre.
     pub deviation_mm: Vec<f64>,
     /// Root mean square distance of the readings from the form, mm.
     pub rms_mm: f64,
@@ -266,8 +266,14 @@ fn trace(
         let Some(longer) = carried_on(&course, &snapped, mm_per_px) else {
             break;
         };
-        course = longer;
-        snapped = snap::snapped(photo, covers, &course, outside, mm_per_px)?;
+        // A course too long, or one on which nothing shows, ends the search and not the measurement.
+        let Ok(next) = snap::snapped(photo, covers, &longer, outside, mm_per_px) else {
+            break;
+        };
+        if next.len() <= snapped.len() {
+            break;
+        }
+        (course, snapped) = (longer, next);
     }
     let blur_px = follow::card_blur(photo, cards).unwrap_or(1.0);
     let fine = follow::Fine {
@@ -298,6 +304,7 @@ fn trace(
             &SectionOptions {
                 noise: Some(EdgeModel::white(0.3 * mm_per_px)),
                 into_material: -object.toward,
+                two_arcs: false,
                 ..SectionOptions::default()
             },
         )?;

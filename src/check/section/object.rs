@@ -31,15 +31,16 @@ pub const SHORTEST_MM: f64 = 12.0;
 const STEEP: f64 = 2.5;
 /// From one threshold to the next.
 const HIGHER: f64 = 2.4;
-/// Cells about a part that its surroundings are looked at over, and half of the widest crack in it.
+/// Cells about a part that its surroundings are looked at over.
 const MARGIN: usize = 8;
 /// The same where its edge is looked for: as far as its shadow may reach.
 const ROOM: usize = 24;
+/// Half of the widest crack in a part, cells.
 const CRACK: f64 = 3.0;
 /// Step of the coarse edge, mm.
 const STEP_MM: f64 = 0.5;
 
-/// A card's sides in the first card's frame.
+/// A card's rectangle in the first card's frame.
 struct Side {
     middle: Point2<f64>,
     axes: [Vector2<f64>; 2],
@@ -364,7 +365,7 @@ impl Likely {
         })
     }
 
-    /// From cells of one thing: medians, and scatter of the nearer nine tenths.
+    /// From cells of one thing: medians, and scatter by the median distance from them.
     fn read(cells: &[Vector3<f64>]) -> Option<Likely> {
         let of = |k: usize| cells.iter().map(|c| c[k]).collect::<Vec<f64>>();
         let mut middle = Vector3::zeros();

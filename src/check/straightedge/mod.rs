@@ -1,4 +1,4 @@
-//! What a straightedge says of a panel: the light gap under it, how it rests, what closes it (design section 5.3).
+//! What a straightedge says of a panel: the light gap under it, how it rests, what closes it.
 
 mod edges;
 mod error;
@@ -81,7 +81,7 @@ pub enum Rests {
     Even,
 }
 
-/// Largest gap of a straightedge that stands even, mm (design section 5.3).
+/// Largest gap of a straightedge that stands even, mm.
 pub const EVEN_MM: f64 = 0.05;
 
 /// Options of the straightedge check.

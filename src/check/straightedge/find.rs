@@ -79,8 +79,9 @@ const LOOKED_AT: usize = 8;
 /// box sections).
 const BACK_MM: (f64, f64) = (15.0, 65.0);
 const PARALLEL: f64 = 0.03;
-/// Candidates nearer to each other than this are one edge, mm.
-const SAME_MM: f64 = 5.0;
+/// Bands averaged on each side of a course and what is left out between, mm: a wide look for an edge that meets the panel
+/// closely, a narrow one for the two edges of an open gap.
+const LOOKS_MM: [(f64, f64); 2] = [(4.0, 1.2), (1.2, 0.3)];
 
 /// Finds it.
 ///
@@ -125,12 +126,11 @@ pub fn find(
         0.14 * half_mm
     };
     let mut found: Vec<Candidate> = Vec::new();
-    // A wide look for an edge that meets the panel closely, a narrow one for the two edges of an open gap.
-    for (reach_mm, skip_mm) in [(4.0, 1.2), (1.2, 0.3)] {
+    for (reach_mm, skip_mm) in LOOKS_MM {
         let look = SeekOptions {
             reach: (reach_mm / window.pitch_b).round().max(2.0) as usize,
             skip: (skip_mm / window.pitch_b).round().max(1.0) as usize,
-            block: (12.0 / window.pitch_a).round().max(1.0) as usize,
+            block: window.block(),
             rise: (rise_mm / window.pitch_b) as f32,
             bow: 0.0,
             least_step: LEAST_STEP,
@@ -140,6 +140,7 @@ pub fn find(
             c.t >= LEAST_T && c.agree >= LEAST_AGREE && step >= LEAST_STEP && c.blocks.len() >= 4
         }));
     }
+    let found = apart(found, &window);
     let b_at = |c: &Candidate, a: f64| {
         let column = ((a - window.from_a) / window.pitch_a).clamp(0.0, window.columns as f64 - 1.0);
         window.from_b + window.pitch_b * f64::from(c.row_at(column as usize, window.columns))
@@ -189,23 +190,6 @@ pub fn find(
         .filter(|(w, _)| w.is_finite())
         .collect();
     order.sort_by(|a, b| b.0.total_cmp(&a.0));
-    // Of lines side by side one is enough to look at: the edge's exact place comes later.
-    let mut apart: Vec<(f64, &Candidate)> = Vec::new();
-    for (worth, c) in order {
-        if apart
-            .iter()
-            .all(|(_, k)| (b_at(k, anchor) - b_at(c, anchor)).abs() > SAME_MM)
-        {
-            apart.push((worth, c));
-        }
-    }
-    // Of those the one that is most surely straight along an edge: tilted ones cross it and part from it.
-    let surest = |c: &Candidate| {
-        found
-            .iter()
-            .filter(|k| (b_at(k, anchor) - b_at(c, anchor)).abs() <= SAME_MM)
-            .max_by(|a, b| sure(a).total_cmp(&sure(b)))
-    };
     let slope = |c: &Candidate| (b_at(c, anchor + 50.0) - b_at(c, anchor - 50.0)) / 100.0;
     // A straightedge has a back, parallel to its edge and not far off.
     let backed = |c: &Candidate, toward: f64| {
@@ -214,8 +198,7 @@ pub fn find(
             (BACK_MM.0..BACK_MM.1).contains(&off) && (slope(k) - slope(c)).abs() < PARALLEL
         })
     };
-    for (worth, candidate) in apart.into_iter().take(LOOKED_AT) {
-        let candidate = surest(candidate).unwrap_or(candidate);
+    for (worth, candidate) in order.into_iter().take(LOOKED_AT) {
         let (b0, b1) = (
             b_at(candidate, anchor - 50.0),
             b_at(candidate, anchor + 50.0),
@@ -258,6 +241,33 @@ pub fn find(
 /// How surely a candidate runs along an edge: how coherent its step is times how high.
 fn sure(c: &Candidate) -> f32 {
     c.t * c.step.iter().map(|v| v * v).sum::<f32>().sqrt()
+}
+
+/// One candidate an edge, the surest first. A course that crosses an edge at a slant steps as the edge does while it is near:
+/// whatever runs beside a surer one along most of its own stretch is that one again.
+fn apart(mut found: Vec<Candidate>, window: &Window) -> Vec<Candidate> {
+    let block = window.block();
+    let row = |c: &Candidate, k: usize| f64::from(c.row_at(k * block + block / 2, window.columns));
+    let near = LOOKS_MM
+        .iter()
+        .map(|(r, s)| r + 2.0 * s)
+        .fold(0.0, f64::max)
+        / window.pitch_b;
+    found.sort_by(|a, b| sure(b).total_cmp(&sure(a)));
+    let mut kept: Vec<Candidate> = Vec::new();
+    for c in found {
+        let again = |k: &Candidate| {
+            let beside = c
+                .blocks
+                .clone()
+                .filter(|i| k.blocks.contains(i) && (row(&c, *i) - row(k, *i)).abs() <= near);
+            2 * beside.count() > c.blocks.len()
+        };
+        if !kept.iter().any(again) {
+            kept.push(c);
+        }
+    }
+    kept
 }
 
 fn cards_middle(cards: &[Card]) -> Point2<f64> {
@@ -382,6 +392,11 @@ impl Window {
             columns: ((to - from) / pitch_a) as usize + 1,
             rows: ((high - low) / pitch_b) as usize + 1,
         })
+    }
+
+    /// Columns averaged to a block.
+    fn block(&self) -> usize {
+        (12.0 / self.pitch_a).round().max(1.0) as usize
     }
 
     fn sample(&self, photo: &Photo, scale: &Scale, frame: &Frame, quads: &[Quad]) -> Strip {

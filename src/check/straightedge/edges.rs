@@ -3,6 +3,8 @@
 use super::StraightedgeError;
 use super::find::Found;
 use super::profile::{Behind, Blur, Edges, Expected, LIGHTS, MARGIN_PX, Profile, distinct};
+use super::sharpness::Sharpness;
+use super::texture::Texture;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
@@ -63,6 +65,12 @@ impl Along {
             last = next;
         }
         Some(out)
+    }
+
+    /// The way it runs in the photo, unit.
+    pub fn direction(&self) -> Option<Vector2<f64>> {
+        let d = self.centre.last()? - self.centre.first()?;
+        (d.norm() > 0.0).then(|| d.normalize())
     }
 
     /// Photo place `y` px across from a column (with fraction).
@@ -195,6 +203,10 @@ pub struct Both {
     pub by_behind: Vec<f64>,
     /// Shift of each gap, px, if the phone had bent its tones like an S.
     pub by_tone: Vec<f64>,
+    /// Shift of each gap, px, if the blur were one standard uncertainty wider.
+    pub by_blur: Vec<f64>,
+    /// Standard uncertainty of each gap, px, from streaks along the surfaces.
+    pub by_texture: Vec<f64>,
 }
 
 /// Strength of a phone's S-shaped tone curve that is allowed for (ours, no source), as a standard uncertainty.
@@ -236,7 +248,7 @@ pub fn settle(
 }
 
 /// Traces both edges along a line laid on the straightedge's. `known_lens`: whether the straightedge shows straight within a
-/// tenth of a millimetre.
+/// tenth of a millimetre. `sharp`: how sharp the photo is, when that is known; else the gap's own edges must tell.
 ///
 /// # Errors
 /// [`StraightedgeError::Faint`], [`StraightedgeError::TooShort`].
@@ -247,66 +259,50 @@ pub fn trace(
     found: &Found,
     start: &Course,
     known_lens: bool,
+    sharp: Option<Sharpness>,
 ) -> Result<Both, StraightedgeError> {
     let chroma_halved = photo.facts.chroma_halved;
     let bank = &Bank::new(photo, quads, along, CLOSE_MM, 2.0);
     let columns = along.centre.len();
     let coarse_step = ((6.0 / along.mm_per_px) as usize).clamp(8, 48);
-    let coarse = profiles(bank, columns, coarse_step, &Tone::PLAIN);
     let fine_step = ((2.0 / along.mm_per_px) as usize).clamp(6, 16);
-    let fine = profiles(bank, columns, fine_step, &Tone::PLAIN);
-    let starts: Vec<(f64, f64)> = fine.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
-    let mut blur = Blur {
-        sd_px: 0.95,
-        colour_sd_px: if chroma_halved { 1.5 } else { 0.95 },
-        rim: 0.0,
-        noise: 1.0,
-        lights: LIGHTS,
+    let look = Look::new(
+        profiles(bank, columns, coarse_step, &Tone::PLAIN),
+        profiles(bank, columns, fine_step, &Tone::PLAIN),
+        along,
+        start,
+        known_lens,
+    );
+    let (long, long_starts) = (&look.long, &look.long_starts);
+    let tapped = beyond(found);
+    let (mut blur, u_blur_px) = match sharp {
+        Some(s) => (Blur::new(s.sd_px, s.rim, chroma_halved), s.u_px),
+        None => (Blur::new(0.95, 0.0, chroma_halved), UNSURE_BLUR * 0.95),
     };
     // First look at long profiles: which light lies behind.
-    let long = coarse;
-    let long_starts: Vec<(f64, f64)> = long.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
-    let tapped = beyond(found);
-    let mut behind_all = first_behind(&long, &long_starts, &blur, &tapped);
-    blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
-    blur.noise = noise(&long, &long_starts, &blur, &behind_all);
-    let long_behind = vec![behind_all; long.len()];
-    let long_edges = fit_all(&long, &long_starts, &blur, &long_behind, None);
-    let place: Vec<f64> = fine.iter().map(|p| p.0).collect();
-    let long_place: Vec<f64> = long.iter().map(|p| p.0).collect();
-    let rule =
-        rule_course(&long_place, &long_edges, along, known_lens).ok_or(StraightedgeError::Faint)?;
-    // Light behind, profile by profile, carried from where the gap is open to where it isn't.
-    behind_all = whole_behind(&long_edges, &blur, behind_all, &tapped);
-    let long_mm: Vec<f64> = long_place.iter().map(|c| along.s_at(*c)).collect();
-    let fine_mm: Vec<f64> = place.iter().map(|c| along.s_at(*c)).collect();
-    let behind = carried_behind(&long_edges, &long_mm, &blur, &behind_all, &tapped, &fine_mm);
-    let expected: Vec<Expected> = place.iter().map(|c| rule.at(*c)).collect();
-    let starts: Vec<(f64, f64)> = starts
-        .iter()
-        .zip(&expected)
-        .map(|(s, e)| (e.y_px, (s.0 + s.1 - e.y_px).max(0.0)))
-        .collect();
-    let edges = fit_all(&fine, &starts, &blur, &behind, Some(&expected));
-    let seen = edges.iter().flatten().count();
-    if 2 * seen < edges.len() || seen < 10 {
+    let first = first_behind(long, long_starts, &blur, &tapped, found.above.map(lights));
+    if sharp.is_none() {
+        blur = best_blur(long, long_starts, &blur, &first, chroma_halved);
+    }
+    blur.noise = noise(long, long_starts, &blur, &first);
+    let seen = look
+        .fit(&blur, &first, &tapped)
+        .ok_or(StraightedgeError::Faint)?;
+    let (edges, behind, expected) = (&seen.edges, &seen.behind, &seen.expected);
+    let count = edges.iter().flatten().count();
+    if 2 * count < edges.len() || count < 10 {
         return Err(StraightedgeError::TooShort {
-            length_mm: seen as f64 * fine_step as f64 * along.mm_per_px,
+            length_mm: count as f64 * fine_step as f64 * along.mm_per_px,
             need_mm: super::find::LEAST_MM,
         });
     }
-    // The same again with the light behind a little off, and with tones unbent.
-    let again: Vec<(f64, f64)> = edges
-        .iter()
-        .zip(&starts)
-        .map(|(e, s)| e.map_or(*s, |e| (e.y_px, e.gap_px)))
-        .collect();
+    // The same again with the light behind a little off, with tones unbent, and with another blur.
     let nearer: Vec<Behind> = edges
         .iter()
-        .zip(&behind)
+        .zip(behind)
         .map(|(e, b)| nearer(e.as_ref(), b))
         .collect();
-    let off = fit_all(&fine, &again, &blur, &nearer, Some(&expected));
+    let off = fit_again(&look.fine, edges, &blur, &nearer, expected);
     let unbent = profiles(bank, columns, fine_step, &Tone { curve: TONE_U });
     let unbent_behind: Vec<Behind> = behind
         .iter()
@@ -315,7 +311,8 @@ pub fn trace(
             ..*b
         })
         .collect();
-    let bent = fit_all(&unbent, &again, &blur, &unbent_behind, Some(&expected));
+    let bent = fit_again(&unbent, edges, &blur, &unbent_behind, expected);
+    let wider = look.again(&seen, &blur.wider(u_blur_px));
     let shift = |other: &[Option<Edges>]| -> Vec<f64> {
         edges
             .iter()
@@ -326,14 +323,142 @@ pub fn trace(
             })
             .collect()
     };
-    let (by_behind, by_tone) = (shift(&off), shift(&bent));
+    let texture = Texture::of(&look.fine, edges);
     Ok(Both {
-        column: place,
-        edges,
+        column: look.fine.iter().map(|p| p.0).collect(),
         blur_px: blur.sd_px,
-        by_behind,
-        by_tone,
+        by_behind: shift(&off),
+        by_tone: shift(&bent),
+        by_blur: wider.map_or_else(|| vec![0.0; edges.len()], |w| shift(&w)),
+        by_texture: edges
+            .iter()
+            .map(|e| e.as_ref().map_or(0.0, |e| texture.u_px(e)))
+            .collect(),
+        edges: seen.edges,
     })
+}
+
+/// Relative standard uncertainty of a blur read from the gap's own edges.
+const UNSURE_BLUR: f64 = 0.1;
+
+/// The profiles with where to start on them.
+struct Look<'a> {
+    along: &'a Along,
+    known_lens: bool,
+    long: Vec<Placed>,
+    long_starts: Vec<(f64, f64)>,
+    fine: Vec<Placed>,
+    fine_starts: Vec<(f64, f64)>,
+}
+
+/// Both edges as fitted, with what was expected.
+struct Seen {
+    long: Vec<Option<Edges>>,
+    long_behind: Vec<Behind>,
+    edges: Vec<Option<Edges>>,
+    behind: Vec<Behind>,
+    expected: Vec<Expected>,
+}
+
+impl<'a> Look<'a> {
+    fn new(
+        long: Vec<Placed>,
+        fine: Vec<Placed>,
+        along: &'a Along,
+        start: &Course,
+        known_lens: bool,
+    ) -> Look<'a> {
+        let starts = |all: &[Placed]| -> Vec<(f64, f64)> {
+            all.iter().map(|(c, _)| start.at(along.s_at(*c))).collect()
+        };
+        Look {
+            along,
+            known_lens,
+            long_starts: starts(&long),
+            fine_starts: starts(&fine),
+            long,
+            fine,
+        }
+    }
+
+    /// Where the straightedge's edge is expected at each fine profile, from the long ones.
+    fn expected(&self, long: &[Option<Edges>]) -> Option<Vec<Expected>> {
+        let place: Vec<f64> = self.long.iter().map(|p| p.0).collect();
+        let rule = rule_course(&place, long, self.along, self.known_lens)?;
+        Some(self.fine.iter().map(|p| rule.at(p.0)).collect())
+    }
+
+    /// Long profiles first: they tell the straightedge's line and the light behind, which is carried from where the gap is open
+    /// to where it isn't; then the fine ones.
+    fn fit(&self, blur: &Blur, first: &Behind, tapped: &[(f64, [f64; LIGHTS])]) -> Option<Seen> {
+        let long_behind = vec![*first; self.long.len()];
+        let long = fit_all(&self.long, &self.long_starts, blur, &long_behind, None);
+        let expected = self.expected(&long)?;
+        let whole = whole_behind(&long, blur, *first, tapped);
+        let mm =
+            |all: &[Placed]| -> Vec<f64> { all.iter().map(|p| self.along.s_at(p.0)).collect() };
+        let behind = carried_behind(
+            &long,
+            &mm(&self.long),
+            blur,
+            &whole,
+            tapped,
+            &mm(&self.fine),
+        );
+        let starts: Vec<(f64, f64)> = self
+            .fine_starts
+            .iter()
+            .zip(&expected)
+            .map(|(s, e)| (e.y_px, (s.0 + s.1 - e.y_px).max(0.0)))
+            .collect();
+        let edges = fit_all(&self.fine, &starts, blur, &behind, Some(&expected));
+        Some(Seen {
+            long,
+            long_behind,
+            edges,
+            behind,
+            expected,
+        })
+    }
+
+    /// The same with another blur, from the edges there are.
+    fn again(&self, seen: &Seen, blur: &Blur) -> Option<Vec<Option<Edges>>> {
+        let free: Vec<Expected> = seen
+            .long
+            .iter()
+            .map(|e| Expected {
+                y_px: e.map_or(0.0, |e| e.y_px),
+                u_px: 1e3,
+            })
+            .collect();
+        let long = fit_again(&self.long, &seen.long, blur, &seen.long_behind, &free);
+        let expected = self.expected(&long)?;
+        Some(fit_again(
+            &self.fine,
+            &seen.edges,
+            blur,
+            &seen.behind,
+            &expected,
+        ))
+    }
+}
+
+/// Fits anew from edges already found.
+fn fit_again(
+    all: &[Placed],
+    found: &[Option<Edges>],
+    blur: &Blur,
+    behind: &[Behind],
+    expected: &[Expected],
+) -> Vec<Option<Edges>> {
+    all.par_iter()
+        .enumerate()
+        .map(|(k, (_, profile))| {
+            profile
+                .as_ref()?
+                .again(found[k].as_ref()?, blur, &behind[k], &expected[k])
+        })
+        .collect()
 }
 
 fn unbent_light(light: &[f64; LIGHTS]) -> [f64; LIGHTS] {
@@ -356,7 +481,8 @@ fn nearer(edges: Option<&Edges>, b: &Behind) -> Behind {
     }
 }
 
-type Placed = (f64, Option<Profile>);
+/// A profile and its column.
+pub type Placed = (f64, Option<Profile>);
 
 fn profiles(bank: &Bank, columns: usize, step: usize, tone: &Tone) -> Vec<Placed> {
     (0..columns / step)
@@ -588,11 +714,14 @@ fn beyond(found: &Found) -> Vec<(f64, [f64; LIGHTS])> {
     found
         .behind
         .iter()
-        .map(|(a, rgb)| {
-            let luma = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
-            (*a, [luma, rgb[0] - rgb[1], rgb[2] - rgb[1]])
-        })
+        .map(|(a, rgb)| (*a, lights(*rgb)))
         .collect()
+}
+
+/// The lights of a colour.
+fn lights(rgb: [f64; 3]) -> [f64; LIGHTS] {
+    let luma = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
+    [luma, rgb[0] - rgb[1], rgb[2] - rgb[1]]
 }
 
 /// How far the light behind may change from place to place where it isn't seen, as a share of its contrast and of itself (ours,
@@ -607,13 +736,14 @@ fn wide(light: &[f64; LIGHTS], share: f64) -> [f64; LIGHTS] {
     ]
 }
 
-/// Which light lies behind, one for all: seen where the gap is open, beyond the ends, or else dark or bright, whichever
-/// explains the profiles.
+/// Which light lies behind, one for all: seen where the gap is open, beyond the ends, else above the straightedge's back, or else
+/// dark or bright, whichever explains the profiles.
 fn first_behind(
     all: &[Placed],
     starts: &[(f64, f64)],
     blur: &Blur,
     beyond: &[(f64, [f64; LIGHTS])],
+    above: Option<[f64; LIGHTS]>,
 ) -> Behind {
     let mut open: Vec<[f64; LIGHTS]> = all
         .iter()
@@ -666,6 +796,12 @@ fn first_behind(
             u: wide(&mean, CHANGE),
         });
     }
+    if let (true, Some(light)) = (tries.is_empty(), above) {
+        tries.push(Behind {
+            light,
+            u: wide(&light, CHANGE),
+        });
+    }
     if tries.is_empty() {
         let brightest = all
             .iter()
@@ -678,6 +814,9 @@ fn first_behind(
                 u: [0.3 * light + 0.02, 0.05, 0.05],
             });
         }
+    }
+    if let [only] = tries[..] {
+        return only;
     }
     let square = |b: &Behind| -> f64 {
         let each = vec![*b; all.len()];
@@ -745,15 +884,8 @@ fn best_blur(
     chroma_halved: bool,
 ) -> Blur {
     let of = |sd_px: f64, rim: f64, lights: usize| Blur {
-        sd_px,
-        colour_sd_px: if chroma_halved {
-            f64::hypot(sd_px, 1.1)
-        } else {
-            sd_px
-        },
-        rim,
-        noise: 1.0,
         lights,
+        ..Blur::new(sd_px, rim, chroma_halved)
     };
     let height = |p: &Profile| -> f64 {
         let bright = |v: &[f64; LIGHTS]| v[0];

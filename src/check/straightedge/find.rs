@@ -11,6 +11,7 @@ use crate::card::Card;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
+use crate::solve::robust::median;
 use crate::trace::seek::{Candidate, SeekOptions, lines, steps};
 use crate::trace::strip::{Cell, Coding, Strip};
 use crate::units::{Mm, Px};
@@ -33,6 +34,8 @@ pub struct Found {
     pub ends: [bool; 2],
     /// What lies behind the gap as seen beyond its ends: where along, mm; linear red, green, blue.
     pub behind: Vec<(f64, [f64; 3])>,
+    /// What lies behind the straightedge as seen above its back.
+    pub above: Option<[f64; 3]>,
 }
 
 impl Found {
@@ -61,6 +64,7 @@ impl Found {
             to_mm: to(self.to_mm),
             ends: self.ends,
             behind: self.behind.iter().map(|(a, c)| (to(*a), *c)).collect(),
+            above: self.above,
         }
     }
 }
@@ -156,7 +160,7 @@ pub fn find(
     } else {
         tapped.iter().map(|m| frame.ab(*m).0).sum::<f64>() / tapped.len() as f64
     };
-    let mut rated: Vec<(f64, Sighted)> = Vec::new();
+    let mut rated: Vec<(f64, Sighted, Option<f64>)> = Vec::new();
     let first_worth = |c: &Candidate| -> f64 {
         // Coherence, and height: grain and scratches run as straight, but faintly.
         let step = f64::from((c.step.iter().map(|v| v * v).sum::<f32>() / 3.0).sqrt());
@@ -192,10 +196,13 @@ pub fn find(
     order.sort_by(|a, b| b.0.total_cmp(&a.0));
     let slope = |c: &Candidate| (b_at(c, anchor + 50.0) - b_at(c, anchor - 50.0)) / 100.0;
     // A straightedge has a back, parallel to its edge and not far off.
-    let backed = |c: &Candidate, toward: f64| {
-        found.iter().any(|k| {
+    let back = |c: &Candidate, toward: f64| -> Option<f64> {
+        // The surest comes first.
+        found.iter().find_map(|k| {
             let off = (b_at(k, anchor) - b_at(c, anchor)) * toward;
-            (BACK_MM.0..BACK_MM.1).contains(&off) && (slope(k) - slope(c)).abs() < PARALLEL
+            let is =
+                (BACK_MM.0..BACK_MM.1).contains(&off) && (slope(k) - slope(c)).abs() < PARALLEL;
+            is.then_some(off)
         })
     };
     for (worth, candidate) in order.into_iter().take(LOOKED_AT) {
@@ -222,8 +229,10 @@ pub fn find(
             } else {
                 1.0
             };
-            let back = if backed(candidate, toward) { 0.35 } else { 0.0 };
-            rated.push((worth + gain + 0.3 * sighted.stands + back, sighted));
+            let back_mm = back(candidate, toward);
+            let worth =
+                worth + gain + 0.3 * sighted.stands + if back_mm.is_some() { 0.35 } else { 0.0 };
+            rated.push((worth, sighted, back_mm));
         }
     }
     rated.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -234,8 +243,35 @@ pub fn find(
             StraightedgeError::NoGapNear
         }
     };
-    let (_, best) = rated.into_iter().next().ok_or_else(none)?;
-    best.found()
+    let (_, best, back_mm) = rated.into_iter().next().ok_or_else(none)?;
+    let mut best = best.found()?;
+    best.above = back_mm.and_then(|off| above(photo, scale, quads, &best, off));
+    Ok(best)
+}
+
+/// The light seen above a straightedge's back, `off_mm` from its edge: the middle one along it.
+fn above(
+    photo: &Photo,
+    scale: &Scale,
+    quads: &[Quad],
+    found: &Found,
+    off_mm: f64,
+) -> Option<[f64; 3]> {
+    const COLUMNS: usize = 60;
+    const ROWS: usize = 6;
+    let strip = Strip::sample(photo, COLUMNS, ROWS, Coding::Linear, |c, r| {
+        let a = found.from_mm + (found.to_mm - found.from_mm) * (c as f64 + 0.5) / COLUMNS as f64;
+        let p = scale
+            .px_from_mm(found.mm(a, -off_mm - 3.0 - 2.0 * r as f64))?
+            .0;
+        (!masked(quads, p)).then_some(p)
+    });
+    let seen: Vec<&Cell> = strip.cells.iter().filter(|c| !c[0].is_nan()).collect();
+    if seen.len() < COLUMNS {
+        return None;
+    }
+    let middle = |i: usize| median(&mut seen.iter().map(|c| f64::from(c[i])).collect());
+    Some([middle(0)?, middle(1)?, middle(2)?])
 }
 
 /// How surely a candidate runs along an edge: how coherent its step is times how high.
@@ -480,6 +516,7 @@ impl Sighted {
             to_mm,
             ends: self.ends_mm.map(|e| e.is_some()),
             behind: self.behind,
+            above: None,
         })
     }
 }

@@ -11,7 +11,7 @@ use crate::scale::cover::{Quad, masked};
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::trace::strip::{Coding, Strip};
 use crate::units::Px;
-use nalgebra::{Matrix4, Point2, Vector2, Vector4};
+use nalgebra::{Matrix2, Matrix4, Point2, Vector2, Vector4};
 use rayon::prelude::*;
 
 /// The strip along the line in the photo: a column a pixel.
@@ -205,6 +205,8 @@ pub struct Both {
     pub by_tone: Vec<f64>,
     /// Shift of each gap, px, if the blur were one standard uncertainty wider.
     pub by_blur: Vec<f64>,
+    /// Standard uncertainty of each gap, px, that a single profile leaves and no other takes away.
+    pub by_fit: Vec<f64>,
     /// Standard uncertainty of each gap, px, from streaks along the surfaces.
     pub by_texture: Vec<f64>,
 }
@@ -324,6 +326,7 @@ pub fn trace(
             .collect()
     };
     let texture = Texture::of(&look.fine, edges);
+    let by_fit = look.shared(&seen);
     Ok(Both {
         column: look.fine.iter().map(|p| p.0).collect(),
         blur_px: blur.sd_px,
@@ -334,6 +337,7 @@ pub fn trace(
             .iter()
             .map(|e| e.as_ref().map_or(0.0, |e| texture.u_px(e)))
             .collect(),
+        by_fit,
         edges: seen.edges,
     })
 }
@@ -419,6 +423,53 @@ impl<'a> Look<'a> {
             behind,
             expected,
         })
+    }
+
+    /// Standard uncertainty of each fine gap that is common to all of them, px.
+    ///
+    /// What keeps a profile from telling its edges (streaks along them, a light behind that is like the straightedge's) is much the
+    /// same all along, so what one profile leaves open no number of them closes. Only a straightedge's line that is seen well
+    /// elsewhere helps: then the gap is as sure as it is with that line given.
+    fn shared(&self, seen: &Seen) -> Vec<f64> {
+        let most = MOST_UNSURE * MOST_UNSURE;
+        let told: Vec<Option<Matrix2<f64>>> = seen
+            .long
+            .iter()
+            .map(|e| {
+                let c = e.as_ref()?.covariance;
+                let (yy, gg) = (c[(0, 0)].clamp(1e-8, most), c[(1, 1)].clamp(1e-8, most));
+                let bound = (yy * gg).sqrt();
+                let yg = c[(0, 1)].clamp(-bound, bound);
+                Some(Matrix2::new(yy, yg, yg, gg))
+            })
+            .collect();
+        let (sum, total) = told.iter().flatten().fold((0.0, 0.0), |(s, t), c| {
+            let w = 1.0 / line_variance(c[(0, 0)]);
+            (s + w * c[(0, 0)].sqrt(), t + w)
+        });
+        let line_u = sum / f64::max(total, 1e-9);
+        let own: Vec<Option<f64>> = told
+            .iter()
+            .map(|c| {
+                let c = c.as_ref()?;
+                let slope = c[(0, 1)] / c[(0, 0)];
+                let given = (c[(1, 1)] - slope * c[(0, 1)]).max(0.0);
+                let lent = (slope * line_u.min(c[(0, 0)].sqrt())).powi(2);
+                Some((given + lent).sqrt())
+            })
+            .collect();
+        self.fine
+            .iter()
+            .map(|(column, _)| {
+                let nearest = self
+                    .long
+                    .iter()
+                    .zip(&own)
+                    .filter_map(|(p, u)| Some(((p.0 - column).abs(), (*u)?)))
+                    .min_by(|a, b| a.0.total_cmp(&b.0));
+                nearest.map_or(0.0, |n| n.1)
+            })
+            .collect()
     }
 
     /// The same with another blur, from the edges there are.
@@ -998,6 +1049,15 @@ const BEND_MM: f64 = 0.05;
 /// Rows of a photo that an unknown lens may bend a line by, px, as a standard uncertainty.
 const LENS_BEND_PX: f64 = 4.0;
 
+/// Variance of an edge as a point of the line, px²: the noise assumed is no more than a guess, so twice its sd, and what texture
+/// adds to any.
+fn line_variance(fitted: f64) -> f64 {
+    4.0 * fitted + 0.04
+}
+
+/// Most that an edge is unsure by, px: what is farther off than two blurs would show.
+const MOST_UNSURE: f64 = 2.0;
+
 fn rule_course(
     place: &[f64],
     edges: &[Option<Edges>],
@@ -1023,8 +1083,7 @@ fn rule_course(
         .zip(edges)
         .filter_map(|(c, e)| {
             let e = e.as_ref()?;
-            // The noise assumed is no more than a guess: twice its sd, and what texture adds to any.
-            Some((*c, e.y_px, 4.0 * e.covariance[(0, 0)] + 0.04))
+            Some((*c, e.y_px, line_variance(e.covariance[(0, 0)])))
         })
         .collect();
     if points.len() < 6 {

@@ -53,6 +53,8 @@ pub enum Source {
     Treatment,
     /// How sharp the photo is.
     Blur,
+    /// Straightedge and panel hardly told from what lies behind.
+    Alike,
     /// Streaks along the straightedge and the panel, beside their edges.
     Texture,
     /// Length of the printed card.
@@ -69,7 +71,9 @@ impl Source {
     /// The budget's name for it.
     pub fn part(self) -> Part {
         match self {
-            Source::Behind | Source::Treatment | Source::Blur | Source::Texture => Part::Edge,
+            Source::Behind | Source::Treatment | Source::Blur | Source::Texture | Source::Alike => {
+                Part::Edge
+            }
             Source::Scale => Part::Scale,
             Source::Pose => Part::Pose,
             Source::Lens => Part::Lens,
@@ -116,6 +120,7 @@ pub fn gap(
     let mut pitch = Vec::new();
     let (mut by_behind, mut by_tone) = (Vec::new(), Vec::new());
     let (mut by_blur, mut by_texture) = (Vec::new(), Vec::new());
+    let mut by_fit = Vec::new();
     let mut rule_at = Vec::new();
     let mut held = Vec::new();
     let mut lean = Vec::new();
@@ -137,6 +142,7 @@ pub fn gap(
         by_tone.push(both.by_tone[k] * mm_per_px);
         by_blur.push(both.by_blur[k] * mm_per_px);
         by_texture.push(both.by_texture[k] * mm_per_px);
+        by_fit.push(both.by_fit[k] * mm_per_px);
         rule_at.push((column, e.y_px));
         held.push(e.held);
         lean.push(lean_of(e, both.blur_px) * mm_per_px);
@@ -210,6 +216,10 @@ pub fn gap(
     common.push(Common {
         source: Source::Texture,
         by_mm: smoothed(&by_texture),
+    });
+    common.push(Common {
+        source: Source::Alike,
+        by_mm: smoothed(&by_fit),
     });
     common.extend(from_scale(scale, found, &rule_px, &panel_px, &gap_mm));
     Ok(Gap {

@@ -4,7 +4,6 @@ use super::StraightedgeError;
 use super::find::Found;
 use super::profile::{Behind, Blur, Edges, Expected, LIGHTS, MARGIN_PX, Profile, distinct};
 use super::sharpness::Sharpness;
-use super::texture::Texture;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
@@ -94,6 +93,8 @@ impl Along {
 const STRAY_MM: f64 = 7.0;
 /// How far the straightedge's edge may lie from its line once that is laid on it, mm.
 const CLOSE_MM: f64 = 1.0;
+/// Rows that a gap may turn out wider than the coarse look has it, px.
+const OPENER_PX: f64 = 4.0;
 /// Widest gap looked for, mm: beyond, a straightedge is the wrong tool (ours, no source).
 const WIDEST_MM: f64 = 8.0;
 
@@ -106,11 +107,18 @@ pub struct Bank {
 }
 
 impl Bank {
-    /// Samples the strip, from `stray_mm` above the line to that and the widest gap below it.
-    fn new(photo: &Photo, quads: &[Quad], along: &Along, stray_mm: f64, per_px: f64) -> Bank {
-        let px = |mm: f64| mm / along.mm_per_px;
-        let above = px(stray_mm) + MARGIN_PX + 6.0;
-        let below = px(stray_mm + WIDEST_MM) + MARGIN_PX + 6.0;
+    /// Samples the strip, from `stray_mm` above the line to that and a gap of `gap_px` below it.
+    fn new(
+        photo: &Photo,
+        quads: &[Quad],
+        along: &Along,
+        stray_mm: f64,
+        gap_px: f64,
+        per_px: f64,
+    ) -> Bank {
+        let stray = stray_mm / along.mm_per_px;
+        let above = stray + MARGIN_PX + 6.0;
+        let below = stray + gap_px + MARGIN_PX + 6.0;
         let rows = ((above + below) * per_px) as usize + 1;
         let strip = Strip::sample(photo, along.centre.len(), rows, Coding::Linear, |c, r| {
             let p = along.centre[c] + along.normal[c] * (r as f64 / per_px - above);
@@ -123,8 +131,8 @@ impl Bank {
         }
     }
 
-    /// Mean profile of some columns; `None` when most of them are covered. `tone`: changes each light first.
-    fn profile(&self, columns: std::ops::Range<usize>, tone: &Tone) -> Option<Profile> {
+    /// Mean profile of some columns; `None` when most of them are covered. `tone`: a tone curve taken off each light first.
+    fn profile(&self, columns: std::ops::Range<usize>, tone: Option<&Unbent>) -> Option<Profile> {
         let rows = self.strip.rows;
         let mut sum = vec![[0.0; LIGHTS]; rows];
         let mut count = vec![0.0; rows];
@@ -133,7 +141,10 @@ impl Bank {
                 if cell[0].is_nan() {
                     continue;
                 }
-                let v = cell.map(|v| tone.apply(f64::from(v)));
+                let v = match tone {
+                    Some(tone) => cell.map(|v| tone.look_up(v)),
+                    None => cell.map(f64::from),
+                };
                 sum[r][0] += v[3];
                 sum[r][1] += v[0] - v[1];
                 sum[r][2] += v[2] - v[1];
@@ -172,14 +183,32 @@ pub struct Tone {
     pub curve: f64,
 }
 
-impl Tone {
-    /// Nothing done.
-    pub const PLAIN: Tone = Tone { curve: 0.0 };
+/// A tone curve taken off, as a table.
+pub struct Unbent {
+    table: Vec<f64>,
+}
 
-    fn apply(&self, linear: f64) -> f64 {
-        if self.curve == 0.0 {
-            return linear;
+impl Unbent {
+    /// Entries from black to white: straight between them is good to 1e-4 but in the deepest black.
+    const ENTRIES: usize = 2048;
+
+    fn new(tone: &Tone) -> Unbent {
+        Unbent {
+            table: (0..=Self::ENTRIES)
+                .map(|i| tone.apply(i as f64 / Self::ENTRIES as f64))
+                .collect(),
         }
+    }
+
+    fn look_up(&self, linear: f32) -> f64 {
+        let at = f64::from(linear).clamp(0.0, 1.0) * Self::ENTRIES as f64;
+        let i = (at as usize).min(Self::ENTRIES - 1);
+        self.table[i] + (self.table[i + 1] - self.table[i]) * (at - i as f64)
+    }
+}
+
+impl Tone {
+    fn apply(&self, linear: f64) -> f64 {
         // Near enough to sRGB's own curve for the size of an effect.
         let v = linear.clamp(0.0, 1.0).powf(1.0 / 2.2);
         let mut x = v;
@@ -207,8 +236,6 @@ pub struct Both {
     pub by_blur: Vec<f64>,
     /// Standard uncertainty of each gap, px, that a single profile leaves and no other takes away.
     pub by_fit: Vec<f64>,
-    /// Standard uncertainty of each gap, px, from streaks along the surfaces.
-    pub by_texture: Vec<f64>,
 }
 
 /// Strength of a phone's S-shaped tone curve that is allowed for (ours, no source), as a standard uncertainty.
@@ -226,9 +253,10 @@ pub fn settle(
 ) -> Result<(Found, Course), StraightedgeError> {
     const EVERY: f64 = 3.0;
     let along = Along::new(scale, found, EVERY).ok_or(StraightedgeError::OffPlane)?;
-    let bank = Bank::new(photo, quads, &along, STRAY_MM, 1.0);
+    let widest = WIDEST_MM / along.mm_per_px;
+    let bank = Bank::new(photo, quads, &along, STRAY_MM, widest, 1.0);
     let step = ((6.0 / along.mm_per_px / EVERY) as usize).clamp(3, 16);
-    let all = profiles(&bank, along.centre.len(), step, &Tone::PLAIN);
+    let all = profiles(&bank, along.centre.len(), step, None);
     let course = coarse_course(&all, &along).ok_or(StraightedgeError::Faint)?;
     let (Some(&first), Some(&last)) = (course.y_px.first(), course.y_px.last()) else {
         return Err(StraightedgeError::Faint);
@@ -264,13 +292,14 @@ pub fn trace(
     sharp: Option<Sharpness>,
 ) -> Result<Both, StraightedgeError> {
     let chroma_halved = photo.facts.chroma_halved;
-    let bank = &Bank::new(photo, quads, along, CLOSE_MM, 2.0);
+    let widest = start.gap_px.iter().copied().fold(0.0, f64::max);
+    let bank = &Bank::new(photo, quads, along, CLOSE_MM, widest + OPENER_PX, 2.0);
     let columns = along.centre.len();
     let coarse_step = ((6.0 / along.mm_per_px) as usize).clamp(8, 48);
     let fine_step = ((2.0 / along.mm_per_px) as usize).clamp(6, 16);
     let look = Look::new(
-        profiles(bank, columns, coarse_step, &Tone::PLAIN),
-        profiles(bank, columns, fine_step, &Tone::PLAIN),
+        profiles(bank, columns, coarse_step, None),
+        profiles(bank, columns, fine_step, None),
         along,
         start,
         known_lens,
@@ -305,7 +334,8 @@ pub fn trace(
         .map(|(e, b)| nearer(e.as_ref(), b))
         .collect();
     let off = fit_again(&look.fine, edges, &blur, &nearer, expected);
-    let unbent = profiles(bank, columns, fine_step, &Tone { curve: TONE_U });
+    let tone = Unbent::new(&Tone { curve: TONE_U });
+    let unbent = profiles(bank, columns, fine_step, Some(&tone));
     let unbent_behind: Vec<Behind> = behind
         .iter()
         .map(|b| Behind {
@@ -325,18 +355,13 @@ pub fn trace(
             })
             .collect()
     };
-    let texture = Texture::of(&look.fine, edges);
-    let by_fit = look.shared(&seen);
+    let by_fit = look.shared(&seen, &blur);
     Ok(Both {
         column: look.fine.iter().map(|p| p.0).collect(),
         blur_px: blur.sd_px,
         by_behind: shift(&off),
         by_tone: shift(&bent),
         by_blur: wider.map_or_else(|| vec![0.0; edges.len()], |w| shift(&w)),
-        by_texture: edges
-            .iter()
-            .map(|e| e.as_ref().map_or(0.0, |e| texture.u_px(e)))
-            .collect(),
         by_fit,
         edges: seen.edges,
     })
@@ -430,7 +455,8 @@ impl<'a> Look<'a> {
     /// What keeps a profile from telling its edges (streaks along them, a light behind that is like the straightedge's) is much the
     /// same all along, so what one profile leaves open no number of them closes. Only a straightedge's line that is seen well
     /// elsewhere helps: then the gap is as sure as it is with that line given.
-    fn shared(&self, seen: &Seen) -> Vec<f64> {
+    /// And where the light behind may be the straightedge's or the panel's own, an edge may lie anywhere within the blur.
+    fn shared(&self, seen: &Seen, blur: &Blur) -> Vec<f64> {
         let most = MOST_UNSURE * MOST_UNSURE;
         let told: Vec<Option<Matrix2<f64>>> = seen
             .long
@@ -460,14 +486,17 @@ impl<'a> Look<'a> {
             .collect();
         self.fine
             .iter()
-            .map(|(column, _)| {
+            .enumerate()
+            .map(|(k, (column, _))| {
+                let alike =
+                    seen.edges[k].map_or(0.0, |e| seen.behind[k].alike(&e.sides)) * blur.sd_px;
                 let nearest = self
                     .long
                     .iter()
                     .zip(&own)
                     .filter_map(|(p, u)| Some(((p.0 - column).abs(), (*u)?)))
                     .min_by(|a, b| a.0.total_cmp(&b.0));
-                nearest.map_or(0.0, |n| n.1)
+                nearest.map_or(0.0, |n| n.1).hypot(alike)
             })
             .collect()
     }
@@ -535,7 +564,7 @@ fn nearer(edges: Option<&Edges>, b: &Behind) -> Behind {
 /// A profile and its column.
 pub type Placed = (f64, Option<Profile>);
 
-fn profiles(bank: &Bank, columns: usize, step: usize, tone: &Tone) -> Vec<Placed> {
+fn profiles(bank: &Bank, columns: usize, step: usize, tone: Option<&Unbent>) -> Vec<Placed> {
     (0..columns / step)
         .into_par_iter()
         .map(|k| {

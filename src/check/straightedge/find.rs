@@ -280,11 +280,11 @@ fn sure(c: &Candidate) -> f32 {
 }
 
 /// One candidate an edge, the surest first. A course that crosses an edge at a slant steps as the edge does while it is near:
-/// whatever runs beside a surer one along most of its own stretch is that one again.
+/// whatever runs beside surer ones along most of its own stretch is those again.
 fn apart(mut found: Vec<Candidate>, window: &Window) -> Vec<Candidate> {
     let block = window.block();
     let row = |c: &Candidate, k: usize| f64::from(c.row_at(k * block + block / 2, window.columns));
-    let near = LOOKS_MM
+    let pull = LOOKS_MM
         .iter()
         .map(|(r, s)| r + 2.0 * s)
         .fold(0.0, f64::max)
@@ -292,14 +292,11 @@ fn apart(mut found: Vec<Candidate>, window: &Window) -> Vec<Candidate> {
     found.sort_by(|a, b| sure(b).total_cmp(&sure(a)));
     let mut kept: Vec<Candidate> = Vec::new();
     for c in found {
-        let again = |k: &Candidate| {
-            let beside = c
-                .blocks
-                .clone()
-                .filter(|i| k.blocks.contains(i) && (row(&c, *i) - row(k, *i)).abs() <= near);
-            2 * beside.count() > c.blocks.len()
+        let beside = |i: &usize| {
+            kept.iter()
+                .any(|k| k.blocks.contains(i) && (row(&c, *i) - row(k, *i)).abs() <= pull)
         };
-        if !kept.iter().any(again) {
+        if 2 * c.blocks.clone().filter(beside).count() <= c.blocks.len() {
             kept.push(c);
         }
     }
@@ -567,9 +564,14 @@ fn sight(
         .collect();
     let top = rows.iter().map(|r| r.1).fold(f64::INFINITY, f64::min);
     let foot = rows.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
+    let verticals: Vec<_> = (0..columns)
+        .map(|c| {
+            let a = from + c as f64 * pitch;
+            at(a, top).zip(at(a, foot))
+        })
+        .collect();
     let strip = Strip::sample(photo, columns, rows.len(), Coding::Linear, |c, r| {
-        let a = from + c as f64 * pitch;
-        let (p, q) = (at(a, top)?, at(a, foot)?);
+        let (p, q) = verticals[c]?;
         let p = p + (q - p) * ((rows[r].1 - top) / (foot - top));
         (!masked(quads, p)).then_some(p)
     });

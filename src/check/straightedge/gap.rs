@@ -55,8 +55,6 @@ pub enum Source {
     Blur,
     /// Straightedge and panel hardly told from what lies behind.
     Alike,
-    /// Streaks along the straightedge and the panel, beside their edges.
-    Texture,
     /// Length of the printed card.
     Scale,
     /// Where the camera stood.
@@ -71,9 +69,7 @@ impl Source {
     /// The budget's name for it.
     pub fn part(self) -> Part {
         match self {
-            Source::Behind | Source::Treatment | Source::Blur | Source::Texture | Source::Alike => {
-                Part::Edge
-            }
+            Source::Behind | Source::Treatment | Source::Blur | Source::Alike => Part::Edge,
             Source::Scale => Part::Scale,
             Source::Pose => Part::Pose,
             Source::Lens => Part::Lens,
@@ -119,8 +115,7 @@ pub fn gap(
     let mut own = Vec::new();
     let mut pitch = Vec::new();
     let (mut by_behind, mut by_tone) = (Vec::new(), Vec::new());
-    let (mut by_blur, mut by_texture) = (Vec::new(), Vec::new());
-    let mut by_fit = Vec::new();
+    let (mut by_blur, mut by_fit) = (Vec::new(), Vec::new());
     let mut rule_at = Vec::new();
     let mut held = Vec::new();
     let mut lean = Vec::new();
@@ -141,7 +136,6 @@ pub fn gap(
         by_behind.push(both.by_behind[k] * mm_per_px);
         by_tone.push(both.by_tone[k] * mm_per_px);
         by_blur.push(both.by_blur[k] * mm_per_px);
-        by_texture.push(both.by_texture[k] * mm_per_px);
         by_fit.push(both.by_fit[k] * mm_per_px);
         rule_at.push((column, e.y_px));
         held.push(e.held);
@@ -212,10 +206,6 @@ pub fn gap(
     common.push(Common {
         source: Source::Blur,
         by_mm: smoothed(&by_blur),
-    });
-    common.push(Common {
-        source: Source::Texture,
-        by_mm: smoothed(&by_texture),
     });
     common.push(Common {
         source: Source::Alike,

@@ -9,7 +9,6 @@ mod profile;
 mod remedy;
 mod reverse;
 mod sharpness;
-mod texture;
 
 pub use error::StraightedgeError;
 pub use figures::crown_radius_mm;

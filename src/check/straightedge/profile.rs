@@ -118,6 +118,25 @@ pub struct Behind {
 }
 
 impl Behind {
+    /// How far it may be the light of a side itself, 0 to 1: 1 when that lies within its standard uncertainty, 0 when it stands out
+    /// even then.
+    pub fn alike(&self, sides: &[[f64; LIGHTS]; 2]) -> f64 {
+        sides
+            .iter()
+            .map(|side| {
+                let d: [f64; LIGHTS] = std::array::from_fn(|i| self.light[i] - side[i]);
+                let step = d.iter().map(|d| d * d).sum::<f64>().sqrt();
+                let u = (0..LIGHTS)
+                    .map(|i| (self.u[i] * d[i]).powi(2))
+                    .sum::<f64>()
+                    .sqrt()
+                    / step.max(1e-9);
+                let level = self.light[0].max(side[0]).max(0.02);
+                (1.0 - (step - u).max(0.0) / (DISTINCT * level)).max(0.0)
+            })
+            .fold(0.0, f64::max)
+    }
+
     /// The same, all but certain.
     fn held(&self) -> Behind {
         Behind {

@@ -34,15 +34,14 @@ impl Parts {
                     0.5 * mm_per_px
                 ),
                 u95_mm: self.u95(0.5, |s| match s {
-                    Source::Behind | Source::Treatment | Source::Blur | Source::Texture | Source::Alike => 0.5,
+                    Source::Behind | Source::Treatment | Source::Blur | Source::Alike => 0.5,
                     _ => 1.0,
                 }),
             },
             Remedy {
                 words: "Hang an even cloth behind the gap, much darker or lighter than the straightedge and the panel".into(),
                 u95_mm: self.u95(1.0, |s| match s {
-                    // Streaks count by their share of the step to what lies behind.
-                    Source::Behind | Source::Texture | Source::Alike => 0.3,
+                    Source::Behind | Source::Alike => 0.3,
                     _ => 1.0,
                 }),
             },

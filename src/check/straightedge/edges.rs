@@ -3,13 +3,14 @@
 use super::StraightedgeError;
 use super::find::Found;
 use super::profile::{Behind, Blur, Edges, Expected, LIGHTS, MARGIN_PX, Profile, distinct};
+use super::sharpness::Sharpness;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
 use crate::trace::strip::{Coding, Strip};
 use crate::units::Px;
-use nalgebra::{Matrix4, Point2, Vector2, Vector4};
+use nalgebra::{Matrix2, Matrix4, Point2, Vector2, Vector4};
 use rayon::prelude::*;
 
 /// The strip along the line in the photo: a column a pixel.
@@ -65,6 +66,12 @@ impl Along {
         Some(out)
     }
 
+    /// The way it runs in the photo, unit.
+    pub fn direction(&self) -> Option<Vector2<f64>> {
+        let d = self.centre.last()? - self.centre.first()?;
+        (d.norm() > 0.0).then(|| d.normalize())
+    }
+
     /// Photo place `y` px across from a column (with fraction).
     pub fn px(&self, column: f64, y: f64) -> Px {
         let k = (column.max(0.0) as usize).min(self.centre.len().saturating_sub(2));
@@ -86,6 +93,8 @@ impl Along {
 const STRAY_MM: f64 = 7.0;
 /// How far the straightedge's edge may lie from its line once that is laid on it, mm.
 const CLOSE_MM: f64 = 1.0;
+/// Rows that a gap may turn out wider than the coarse look has it, px.
+const OPENER_PX: f64 = 4.0;
 /// Widest gap looked for, mm: beyond, a straightedge is the wrong tool (ours, no source).
 const WIDEST_MM: f64 = 8.0;
 
@@ -98,11 +107,18 @@ pub struct Bank {
 }
 
 impl Bank {
-    /// Samples the strip, from `stray_mm` above the line to that and the widest gap below it.
-    fn new(photo: &Photo, quads: &[Quad], along: &Along, stray_mm: f64, per_px: f64) -> Bank {
-        let px = |mm: f64| mm / along.mm_per_px;
-        let above = px(stray_mm) + MARGIN_PX + 6.0;
-        let below = px(stray_mm + WIDEST_MM) + MARGIN_PX + 6.0;
+    /// Samples the strip, from `stray_mm` above the line to that and a gap of `gap_px` below it.
+    fn new(
+        photo: &Photo,
+        quads: &[Quad],
+        along: &Along,
+        stray_mm: f64,
+        gap_px: f64,
+        per_px: f64,
+    ) -> Bank {
+        let stray = stray_mm / along.mm_per_px;
+        let above = stray + MARGIN_PX + 6.0;
+        let below = stray + gap_px + MARGIN_PX + 6.0;
         let rows = ((above + below) * per_px) as usize + 1;
         let strip = Strip::sample(photo, along.centre.len(), rows, Coding::Linear, |c, r| {
             let p = along.centre[c] + along.normal[c] * (r as f64 / per_px - above);
@@ -115,8 +131,8 @@ impl Bank {
         }
     }
 
-    /// Mean profile of some columns; `None` when most of them are covered. `tone`: changes each light first.
-    fn profile(&self, columns: std::ops::Range<usize>, tone: &Tone) -> Option<Profile> {
+    /// Mean profile of some columns; `None` when most of them are covered. `tone`: a tone curve taken off each light first.
+    fn profile(&self, columns: std::ops::Range<usize>, tone: Option<&Unbent>) -> Option<Profile> {
         let rows = self.strip.rows;
         let mut sum = vec![[0.0; LIGHTS]; rows];
         let mut count = vec![0.0; rows];
@@ -125,7 +141,10 @@ impl Bank {
                 if cell[0].is_nan() {
                     continue;
                 }
-                let v = cell.map(|v| tone.apply(f64::from(v)));
+                let v = match tone {
+                    Some(tone) => cell.map(|v| tone.look_up(v)),
+                    None => cell.map(f64::from),
+                };
                 sum[r][0] += v[3];
                 sum[r][1] += v[0] - v[1];
                 sum[r][2] += v[2] - v[1];
@@ -164,14 +183,32 @@ pub struct Tone {
     pub curve: f64,
 }
 
-impl Tone {
-    /// Nothing done.
-    pub const PLAIN: Tone = Tone { curve: 0.0 };
+/// A tone curve taken off, as a table.
+pub struct Unbent {
+    table: Vec<f64>,
+}
 
-    fn apply(&self, linear: f64) -> f64 {
-        if self.curve == 0.0 {
-            return linear;
+impl Unbent {
+    /// Entries from black to white: straight between them is good to 1e-4 but in the deepest black.
+    const ENTRIES: usize = 2048;
+
+    fn new(tone: &Tone) -> Unbent {
+        Unbent {
+            table: (0..=Self::ENTRIES)
+                .map(|i| tone.apply(i as f64 / Self::ENTRIES as f64))
+                .collect(),
         }
+    }
+
+    fn look_up(&self, linear: f32) -> f64 {
+        let at = f64::from(linear).clamp(0.0, 1.0) * Self::ENTRIES as f64;
+        let i = (at as usize).min(Self::ENTRIES - 1);
+        self.table[i] + (self.table[i + 1] - self.table[i]) * (at - i as f64)
+    }
+}
+
+impl Tone {
+    fn apply(&self, linear: f64) -> f64 {
         // Near enough to sRGB's own curve for the size of an effect.
         let v = linear.clamp(0.0, 1.0).powf(1.0 / 2.2);
         let mut x = v;
@@ -195,6 +232,10 @@ pub struct Both {
     pub by_behind: Vec<f64>,
     /// Shift of each gap, px, if the phone had bent its tones like an S.
     pub by_tone: Vec<f64>,
+    /// Shift of each gap, px, if the blur were one standard uncertainty wider.
+    pub by_blur: Vec<f64>,
+    /// Standard uncertainty of each gap, px, that a single profile leaves and no other takes away.
+    pub by_fit: Vec<f64>,
 }
 
 /// Strength of a phone's S-shaped tone curve that is allowed for (ours, no source), as a standard uncertainty.
@@ -212,9 +253,10 @@ pub fn settle(
 ) -> Result<(Found, Course), StraightedgeError> {
     const EVERY: f64 = 3.0;
     let along = Along::new(scale, found, EVERY).ok_or(StraightedgeError::OffPlane)?;
-    let bank = Bank::new(photo, quads, &along, STRAY_MM, 1.0);
+    let widest = WIDEST_MM / along.mm_per_px;
+    let bank = Bank::new(photo, quads, &along, STRAY_MM, widest, 1.0);
     let step = ((6.0 / along.mm_per_px / EVERY) as usize).clamp(3, 16);
-    let all = profiles(&bank, along.centre.len(), step, &Tone::PLAIN);
+    let all = profiles(&bank, along.centre.len(), step, None);
     let course = coarse_course(&all, &along).ok_or(StraightedgeError::Faint)?;
     let (Some(&first), Some(&last)) = (course.y_px.first(), course.y_px.last()) else {
         return Err(StraightedgeError::Faint);
@@ -236,7 +278,7 @@ pub fn settle(
 }
 
 /// Traces both edges along a line laid on the straightedge's. `known_lens`: whether the straightedge shows straight within a
-/// tenth of a millimetre.
+/// tenth of a millimetre. `sharp`: how sharp the photo is, when that is known; else the gap's own edges must tell.
 ///
 /// # Errors
 /// [`StraightedgeError::Faint`], [`StraightedgeError::TooShort`].
@@ -247,67 +289,53 @@ pub fn trace(
     found: &Found,
     start: &Course,
     known_lens: bool,
+    sharp: Option<Sharpness>,
 ) -> Result<Both, StraightedgeError> {
     let chroma_halved = photo.facts.chroma_halved;
-    let bank = &Bank::new(photo, quads, along, CLOSE_MM, 2.0);
+    let widest = start.gap_px.iter().copied().fold(0.0, f64::max);
+    let bank = &Bank::new(photo, quads, along, CLOSE_MM, widest + OPENER_PX, 2.0);
     let columns = along.centre.len();
     let coarse_step = ((6.0 / along.mm_per_px) as usize).clamp(8, 48);
-    let coarse = profiles(bank, columns, coarse_step, &Tone::PLAIN);
     let fine_step = ((2.0 / along.mm_per_px) as usize).clamp(6, 16);
-    let fine = profiles(bank, columns, fine_step, &Tone::PLAIN);
-    let starts: Vec<(f64, f64)> = fine.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
-    let mut blur = Blur {
-        sd_px: 0.95,
-        colour_sd_px: if chroma_halved { 1.5 } else { 0.95 },
-        rim: 0.0,
-        noise: 1.0,
-        lights: LIGHTS,
+    let look = Look::new(
+        profiles(bank, columns, coarse_step, None),
+        profiles(bank, columns, fine_step, None),
+        along,
+        start,
+        known_lens,
+    );
+    let (long, long_starts) = (&look.long, &look.long_starts);
+    let tapped = beyond(found);
+    let (mut blur, u_blur_px) = match sharp {
+        Some(s) => (Blur::new(s.sd_px, s.rim, chroma_halved), s.u_px),
+        None => (Blur::new(0.95, 0.0, chroma_halved), UNSURE_BLUR * 0.95),
     };
     // First look at long profiles: which light lies behind.
-    let long = coarse;
-    let long_starts: Vec<(f64, f64)> = long.iter().map(|(c, _)| start.at(along.s_at(*c))).collect();
-    let tapped = beyond(found);
-    let mut behind_all = first_behind(&long, &long_starts, &blur, &tapped);
-    blur = best_blur(&long, &long_starts, &blur, &behind_all, chroma_halved);
-    blur.noise = noise(&long, &long_starts, &blur, &behind_all);
-    let long_behind = vec![behind_all; long.len()];
-    let long_edges = fit_all(&long, &long_starts, &blur, &long_behind, None);
-    let place: Vec<f64> = fine.iter().map(|p| p.0).collect();
-    let long_place: Vec<f64> = long.iter().map(|p| p.0).collect();
-    let rule =
-        rule_course(&long_place, &long_edges, along, known_lens).ok_or(StraightedgeError::Faint)?;
-    // Light behind, profile by profile, carried from where the gap is open to where it isn't.
-    behind_all = whole_behind(&long_edges, &blur, behind_all, &tapped);
-    let long_mm: Vec<f64> = long_place.iter().map(|c| along.s_at(*c)).collect();
-    let fine_mm: Vec<f64> = place.iter().map(|c| along.s_at(*c)).collect();
-    let behind = carried_behind(&long_edges, &long_mm, &blur, &behind_all, &tapped, &fine_mm);
-    let expected: Vec<Expected> = place.iter().map(|c| rule.at(*c)).collect();
-    let starts: Vec<(f64, f64)> = starts
-        .iter()
-        .zip(&expected)
-        .map(|(s, e)| (e.y_px, (s.0 + s.1 - e.y_px).max(0.0)))
-        .collect();
-    let edges = fit_all(&fine, &starts, &blur, &behind, Some(&expected));
-    let seen = edges.iter().flatten().count();
-    if 2 * seen < edges.len() || seen < 10 {
+    let first = first_behind(long, long_starts, &blur, &tapped, found.above.map(lights));
+    if sharp.is_none() {
+        blur = best_blur(long, long_starts, &blur, &first, chroma_halved);
+    }
+    blur.noise = noise(long, long_starts, &blur, &first);
+    let seen = look
+        .fit(&blur, &first, &tapped)
+        .ok_or(StraightedgeError::Faint)?;
+    let (edges, behind, expected) = (&seen.edges, &seen.behind, &seen.expected);
+    let count = edges.iter().flatten().count();
+    if 2 * count < edges.len() || count < 10 {
         return Err(StraightedgeError::TooShort {
-            length_mm: seen as f64 * fine_step as f64 * along.mm_per_px,
+            length_mm: count as f64 * fine_step as f64 * along.mm_per_px,
             need_mm: super::find::LEAST_MM,
         });
     }
-    // The same again with the light behind a little off, and with tones unbent.
-    let again: Vec<(f64, f64)> = edges
-        .iter()
-        .zip(&starts)
-        .map(|(e, s)| e.map_or(*s, |e| (e.y_px, e.gap_px)))
-        .collect();
+    // The same again with the light behind a little off, with tones unbent, and with another blur.
     let nearer: Vec<Behind> = edges
         .iter()
-        .zip(&behind)
+        .zip(behind)
         .map(|(e, b)| nearer(e.as_ref(), b))
         .collect();
-    let off = fit_all(&fine, &again, &blur, &nearer, Some(&expected));
-    let unbent = profiles(bank, columns, fine_step, &Tone { curve: TONE_U });
+    let off = fit_again(&look.fine, edges, &blur, &nearer, expected);
+    let tone = Unbent::new(&Tone { curve: TONE_U });
+    let unbent = profiles(bank, columns, fine_step, Some(&tone));
     let unbent_behind: Vec<Behind> = behind
         .iter()
         .map(|b| Behind {
@@ -315,7 +343,8 @@ pub fn trace(
             ..*b
         })
         .collect();
-    let bent = fit_all(&unbent, &again, &blur, &unbent_behind, Some(&expected));
+    let bent = fit_again(&unbent, edges, &blur, &unbent_behind, expected);
+    let wider = look.again(&seen, &blur.wider(u_blur_px));
     let shift = |other: &[Option<Edges>]| -> Vec<f64> {
         edges
             .iter()
@@ -326,14 +355,190 @@ pub fn trace(
             })
             .collect()
     };
-    let (by_behind, by_tone) = (shift(&off), shift(&bent));
+    let by_fit = look.shared(&seen, &blur);
     Ok(Both {
-        column: place,
-        edges,
+        column: look.fine.iter().map(|p| p.0).collect(),
         blur_px: blur.sd_px,
-        by_behind,
-        by_tone,
+        by_behind: shift(&off),
+        by_tone: shift(&bent),
+        by_blur: wider.map_or_else(|| vec![0.0; edges.len()], |w| shift(&w)),
+        by_fit,
+        edges: seen.edges,
     })
+}
+
+/// Relative standard uncertainty of a blur read from the gap's own edges.
+const UNSURE_BLUR: f64 = 0.1;
+
+/// The profiles with where to start on them.
+struct Look<'a> {
+    along: &'a Along,
+    known_lens: bool,
+    long: Vec<Placed>,
+    long_starts: Vec<(f64, f64)>,
+    fine: Vec<Placed>,
+    fine_starts: Vec<(f64, f64)>,
+}
+
+/// Both edges as fitted, with what was expected.
+struct Seen {
+    long: Vec<Option<Edges>>,
+    long_behind: Vec<Behind>,
+    edges: Vec<Option<Edges>>,
+    behind: Vec<Behind>,
+    expected: Vec<Expected>,
+}
+
+impl<'a> Look<'a> {
+    fn new(
+        long: Vec<Placed>,
+        fine: Vec<Placed>,
+        along: &'a Along,
+        start: &Course,
+        known_lens: bool,
+    ) -> Look<'a> {
+        let starts = |all: &[Placed]| -> Vec<(f64, f64)> {
+            all.iter().map(|(c, _)| start.at(along.s_at(*c))).collect()
+        };
+        Look {
+            along,
+            known_lens,
+            long_starts: starts(&long),
+            fine_starts: starts(&fine),
+            long,
+            fine,
+        }
+    }
+
+    /// Where the straightedge's edge is expected at each fine profile, from the long ones.
+    fn expected(&self, long: &[Option<Edges>]) -> Option<Vec<Expected>> {
+        let place: Vec<f64> = self.long.iter().map(|p| p.0).collect();
+        let rule = rule_course(&place, long, self.along, self.known_lens)?;
+        Some(self.fine.iter().map(|p| rule.at(p.0)).collect())
+    }
+
+    /// Long profiles first: they tell the straightedge's line and the light behind, which is carried from where the gap is open
+    /// to where it isn't; then the fine ones.
+    fn fit(&self, blur: &Blur, first: &Behind, tapped: &[(f64, [f64; LIGHTS])]) -> Option<Seen> {
+        let long_behind = vec![*first; self.long.len()];
+        let long = fit_all(&self.long, &self.long_starts, blur, &long_behind, None);
+        let expected = self.expected(&long)?;
+        let whole = whole_behind(&long, blur, *first, tapped);
+        let mm =
+            |all: &[Placed]| -> Vec<f64> { all.iter().map(|p| self.along.s_at(p.0)).collect() };
+        let behind = carried_behind(
+            &long,
+            &mm(&self.long),
+            blur,
+            &whole,
+            tapped,
+            &mm(&self.fine),
+        );
+        let starts: Vec<(f64, f64)> = self
+            .fine_starts
+            .iter()
+            .zip(&expected)
+            .map(|(s, e)| (e.y_px, (s.0 + s.1 - e.y_px).max(0.0)))
+            .collect();
+        let edges = fit_all(&self.fine, &starts, blur, &behind, Some(&expected));
+        Some(Seen {
+            long,
+            long_behind,
+            edges,
+            behind,
+            expected,
+        })
+    }
+
+    /// Standard uncertainty of each fine gap that is common to all of them, px.
+    ///
+    /// What keeps a profile from telling its edges (streaks along them, a light behind that is like the straightedge's) is much the
+    /// same all along, so what one profile leaves open no number of them closes. Only a straightedge's line that is seen well
+    /// elsewhere helps: then the gap is as sure as it is with that line given.
+    /// And where the light behind may be the straightedge's or the panel's own, an edge may lie anywhere within the blur.
+    fn shared(&self, seen: &Seen, blur: &Blur) -> Vec<f64> {
+        let most = MOST_UNSURE * MOST_UNSURE;
+        let told: Vec<Option<Matrix2<f64>>> = seen
+            .long
+            .iter()
+            .map(|e| {
+                let c = e.as_ref()?.covariance;
+                let (yy, gg) = (c[(0, 0)].clamp(1e-8, most), c[(1, 1)].clamp(1e-8, most));
+                let bound = (yy * gg).sqrt();
+                let yg = c[(0, 1)].clamp(-bound, bound);
+                Some(Matrix2::new(yy, yg, yg, gg))
+            })
+            .collect();
+        let (sum, total) = told.iter().flatten().fold((0.0, 0.0), |(s, t), c| {
+            let w = 1.0 / line_variance(c[(0, 0)]);
+            (s + w * c[(0, 0)].sqrt(), t + w)
+        });
+        let line_u = sum / f64::max(total, 1e-9);
+        let own: Vec<Option<f64>> = told
+            .iter()
+            .map(|c| {
+                let c = c.as_ref()?;
+                let slope = c[(0, 1)] / c[(0, 0)];
+                let given = (c[(1, 1)] - slope * c[(0, 1)]).max(0.0);
+                let lent = (slope * line_u.min(c[(0, 0)].sqrt())).powi(2);
+                Some((given + lent).sqrt())
+            })
+            .collect();
+        self.fine
+            .iter()
+            .enumerate()
+            .map(|(k, (column, _))| {
+                let alike =
+                    seen.edges[k].map_or(0.0, |e| seen.behind[k].alike(&e.sides)) * blur.sd_px;
+                let nearest = self
+                    .long
+                    .iter()
+                    .zip(&own)
+                    .filter_map(|(p, u)| Some(((p.0 - column).abs(), (*u)?)))
+                    .min_by(|a, b| a.0.total_cmp(&b.0));
+                nearest.map_or(0.0, |n| n.1).hypot(alike)
+            })
+            .collect()
+    }
+
+    /// The same with another blur, from the edges there are.
+    fn again(&self, seen: &Seen, blur: &Blur) -> Option<Vec<Option<Edges>>> {
+        let free: Vec<Expected> = seen
+            .long
+            .iter()
+            .map(|e| Expected {
+                y_px: e.map_or(0.0, |e| e.y_px),
+                u_px: 1e3,
+            })
+            .collect();
+        let long = fit_again(&self.long, &seen.long, blur, &seen.long_behind, &free);
+        let expected = self.expected(&long)?;
+        Some(fit_again(
+            &self.fine,
+            &seen.edges,
+            blur,
+            &seen.behind,
+            &expected,
+        ))
+    }
+}
+
+/// Fits anew from edges already found.
+fn fit_again(
+    all: &[Placed],
+    found: &[Option<Edges>],
+    blur: &Blur,
+    behind: &[Behind],
+    expected: &[Expected],
+) -> Vec<Option<Edges>> {
+    all.par_iter()
+        .enumerate()
+        .map(|(k, (_, profile))| {
+            profile
+                .as_ref()?
+                .again(found[k].as_ref()?, blur, &behind[k], &expected[k])
+        })
+        .collect()
 }
 
 fn unbent_light(light: &[f64; LIGHTS]) -> [f64; LIGHTS] {
@@ -356,9 +561,10 @@ fn nearer(edges: Option<&Edges>, b: &Behind) -> Behind {
     }
 }
 
-type Placed = (f64, Option<Profile>);
+/// A profile and its column.
+pub type Placed = (f64, Option<Profile>);
 
-fn profiles(bank: &Bank, columns: usize, step: usize, tone: &Tone) -> Vec<Placed> {
+fn profiles(bank: &Bank, columns: usize, step: usize, tone: Option<&Unbent>) -> Vec<Placed> {
     (0..columns / step)
         .into_par_iter()
         .map(|k| {
@@ -588,11 +794,14 @@ fn beyond(found: &Found) -> Vec<(f64, [f64; LIGHTS])> {
     found
         .behind
         .iter()
-        .map(|(a, rgb)| {
-            let luma = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
-            (*a, [luma, rgb[0] - rgb[1], rgb[2] - rgb[1]])
-        })
+        .map(|(a, rgb)| (*a, lights(*rgb)))
         .collect()
+}
+
+/// The lights of a colour.
+fn lights(rgb: [f64; 3]) -> [f64; LIGHTS] {
+    let luma = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2];
+    [luma, rgb[0] - rgb[1], rgb[2] - rgb[1]]
 }
 
 /// How far the light behind may change from place to place where it isn't seen, as a share of its contrast and of itself (ours,
@@ -607,13 +816,14 @@ fn wide(light: &[f64; LIGHTS], share: f64) -> [f64; LIGHTS] {
     ]
 }
 
-/// Which light lies behind, one for all: seen where the gap is open, beyond the ends, or else dark or bright, whichever
-/// explains the profiles.
+/// Which light lies behind, one for all: seen where the gap is open, beyond the ends, else above the straightedge's back, or else
+/// dark or bright, whichever explains the profiles.
 fn first_behind(
     all: &[Placed],
     starts: &[(f64, f64)],
     blur: &Blur,
     beyond: &[(f64, [f64; LIGHTS])],
+    above: Option<[f64; LIGHTS]>,
 ) -> Behind {
     let mut open: Vec<[f64; LIGHTS]> = all
         .iter()
@@ -666,6 +876,12 @@ fn first_behind(
             u: wide(&mean, CHANGE),
         });
     }
+    if let (true, Some(light)) = (tries.is_empty(), above) {
+        tries.push(Behind {
+            light,
+            u: wide(&light, CHANGE),
+        });
+    }
     if tries.is_empty() {
         let brightest = all
             .iter()
@@ -678,6 +894,9 @@ fn first_behind(
                 u: [0.3 * light + 0.02, 0.05, 0.05],
             });
         }
+    }
+    if let [only] = tries[..] {
+        return only;
     }
     let square = |b: &Behind| -> f64 {
         let each = vec![*b; all.len()];
@@ -745,15 +964,8 @@ fn best_blur(
     chroma_halved: bool,
 ) -> Blur {
     let of = |sd_px: f64, rim: f64, lights: usize| Blur {
-        sd_px,
-        colour_sd_px: if chroma_halved {
-            f64::hypot(sd_px, 1.1)
-        } else {
-            sd_px
-        },
-        rim,
-        noise: 1.0,
         lights,
+        ..Blur::new(sd_px, rim, chroma_halved)
     };
     let height = |p: &Profile| -> f64 {
         let bright = |v: &[f64; LIGHTS]| v[0];
@@ -866,6 +1078,15 @@ const BEND_MM: f64 = 0.05;
 /// Rows of a photo that an unknown lens may bend a line by, px, as a standard uncertainty.
 const LENS_BEND_PX: f64 = 4.0;
 
+/// Variance of an edge as a point of the line, px²: the noise assumed is no more than a guess, so twice its sd, and what texture
+/// adds to any.
+fn line_variance(fitted: f64) -> f64 {
+    4.0 * fitted + 0.04
+}
+
+/// Most that an edge is unsure by, px: what is farther off than two blurs would show.
+const MOST_UNSURE: f64 = 2.0;
+
 fn rule_course(
     place: &[f64],
     edges: &[Option<Edges>],
@@ -891,8 +1112,7 @@ fn rule_course(
         .zip(edges)
         .filter_map(|(c, e)| {
             let e = e.as_ref()?;
-            // The noise assumed is no more than a guess: twice its sd, and what texture adds to any.
-            Some((*c, e.y_px, 4.0 * e.covariance[(0, 0)] + 0.04))
+            Some((*c, e.y_px, line_variance(e.covariance[(0, 0)])))
         })
         .collect();
     if points.len() < 6 {

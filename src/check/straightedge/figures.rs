@@ -280,10 +280,12 @@ const FILLER_LIMIT_MM: f64 = 2.0;
 fn next(rests: Rests, gap: &Gap, max: &Measured, at: usize, shape: &Shape) -> String {
     let s = |i: usize| gap.s_mm[i];
     match rests {
-        Rests::Even => {
-            "Nothing to do here: the straightedge stands even, as far as this photo can tell."
-                .into()
-        }
+        // Even by its ± alone is not the same as even.
+        Rests::Even if max.value > EVEN_MM => format!(
+            "The straightedge stands even as far as this photo can tell: a gap of up to {:.2} mm would not show in it.",
+            max.value + max.u95
+        ),
+        Rests::Even => "Nothing to do here: the straightedge stands even.".into(),
         Rests::Bridges => {
             let (from, to) = (s(shape.rest[0]), s(shape.rest[1]));
             if max.value > FILLER_LIMIT_MM {

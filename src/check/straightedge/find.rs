@@ -11,6 +11,7 @@ use crate::card::Card;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
+use crate::solve::robust::median;
 use crate::trace::seek::{Candidate, SeekOptions, lines, steps};
 use crate::trace::strip::{Cell, Coding, Strip};
 use crate::units::{Mm, Px};
@@ -33,6 +34,8 @@ pub struct Found {
     pub ends: [bool; 2],
     /// What lies behind the gap as seen beyond its ends: where along, mm; linear red, green, blue.
     pub behind: Vec<(f64, [f64; 3])>,
+    /// What lies behind the straightedge as seen above its back.
+    pub above: Option<[f64; 3]>,
 }
 
 impl Found {
@@ -61,6 +64,7 @@ impl Found {
             to_mm: to(self.to_mm),
             ends: self.ends,
             behind: self.behind.iter().map(|(a, c)| (to(*a), *c)).collect(),
+            above: self.above,
         }
     }
 }
@@ -79,8 +83,9 @@ const LOOKED_AT: usize = 8;
 /// box sections).
 const BACK_MM: (f64, f64) = (15.0, 65.0);
 const PARALLEL: f64 = 0.03;
-/// Candidates nearer to each other than this are one edge, mm.
-const SAME_MM: f64 = 5.0;
+/// Bands averaged on each side of a course and what is left out between, mm: a wide look for an edge that meets the panel
+/// closely, a narrow one for the two edges of an open gap.
+const LOOKS_MM: [(f64, f64); 2] = [(4.0, 1.2), (1.2, 0.3)];
 
 /// Finds it.
 ///
@@ -125,12 +130,11 @@ pub fn find(
         0.14 * half_mm
     };
     let mut found: Vec<Candidate> = Vec::new();
-    // A wide look for an edge that meets the panel closely, a narrow one for the two edges of an open gap.
-    for (reach_mm, skip_mm) in [(4.0, 1.2), (1.2, 0.3)] {
+    for (reach_mm, skip_mm) in LOOKS_MM {
         let look = SeekOptions {
             reach: (reach_mm / window.pitch_b).round().max(2.0) as usize,
             skip: (skip_mm / window.pitch_b).round().max(1.0) as usize,
-            block: (12.0 / window.pitch_a).round().max(1.0) as usize,
+            block: window.block(),
             rise: (rise_mm / window.pitch_b) as f32,
             bow: 0.0,
             least_step: LEAST_STEP,
@@ -140,6 +144,7 @@ pub fn find(
             c.t >= LEAST_T && c.agree >= LEAST_AGREE && step >= LEAST_STEP && c.blocks.len() >= 4
         }));
     }
+    let found = apart(found, &window);
     let b_at = |c: &Candidate, a: f64| {
         let column = ((a - window.from_a) / window.pitch_a).clamp(0.0, window.columns as f64 - 1.0);
         window.from_b + window.pitch_b * f64::from(c.row_at(column as usize, window.columns))
@@ -155,7 +160,7 @@ pub fn find(
     } else {
         tapped.iter().map(|m| frame.ab(*m).0).sum::<f64>() / tapped.len() as f64
     };
-    let mut rated: Vec<(f64, Sighted)> = Vec::new();
+    let mut rated: Vec<(f64, Sighted, Option<f64>)> = Vec::new();
     let first_worth = |c: &Candidate| -> f64 {
         // Coherence, and height: grain and scratches run as straight, but faintly.
         let step = f64::from((c.step.iter().map(|v| v * v).sum::<f32>() / 3.0).sqrt());
@@ -189,33 +194,18 @@ pub fn find(
         .filter(|(w, _)| w.is_finite())
         .collect();
     order.sort_by(|a, b| b.0.total_cmp(&a.0));
-    // Of lines side by side one is enough to look at: the edge's exact place comes later.
-    let mut apart: Vec<(f64, &Candidate)> = Vec::new();
-    for (worth, c) in order {
-        if apart
-            .iter()
-            .all(|(_, k)| (b_at(k, anchor) - b_at(c, anchor)).abs() > SAME_MM)
-        {
-            apart.push((worth, c));
-        }
-    }
-    // Of those the one that is most surely straight along an edge: tilted ones cross it and part from it.
-    let surest = |c: &Candidate| {
-        found
-            .iter()
-            .filter(|k| (b_at(k, anchor) - b_at(c, anchor)).abs() <= SAME_MM)
-            .max_by(|a, b| sure(a).total_cmp(&sure(b)))
-    };
     let slope = |c: &Candidate| (b_at(c, anchor + 50.0) - b_at(c, anchor - 50.0)) / 100.0;
     // A straightedge has a back, parallel to its edge and not far off.
-    let backed = |c: &Candidate, toward: f64| {
-        found.iter().any(|k| {
+    let back = |c: &Candidate, toward: f64| -> Option<f64> {
+        // The surest comes first.
+        found.iter().find_map(|k| {
             let off = (b_at(k, anchor) - b_at(c, anchor)) * toward;
-            (BACK_MM.0..BACK_MM.1).contains(&off) && (slope(k) - slope(c)).abs() < PARALLEL
+            let is =
+                (BACK_MM.0..BACK_MM.1).contains(&off) && (slope(k) - slope(c)).abs() < PARALLEL;
+            is.then_some(off)
         })
     };
-    for (worth, candidate) in apart.into_iter().take(LOOKED_AT) {
-        let candidate = surest(candidate).unwrap_or(candidate);
+    for (worth, candidate) in order.into_iter().take(LOOKED_AT) {
         let (b0, b1) = (
             b_at(candidate, anchor - 50.0),
             b_at(candidate, anchor + 50.0),
@@ -239,8 +229,10 @@ pub fn find(
             } else {
                 1.0
             };
-            let back = if backed(candidate, toward) { 0.35 } else { 0.0 };
-            rated.push((worth + gain + 0.3 * sighted.stands + back, sighted));
+            let back_mm = back(candidate, toward);
+            let worth =
+                worth + gain + 0.3 * sighted.stands + if back_mm.is_some() { 0.35 } else { 0.0 };
+            rated.push((worth, sighted, back_mm));
         }
     }
     rated.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -251,13 +243,64 @@ pub fn find(
             StraightedgeError::NoGapNear
         }
     };
-    let (_, best) = rated.into_iter().next().ok_or_else(none)?;
-    best.found()
+    let (_, best, back_mm) = rated.into_iter().next().ok_or_else(none)?;
+    let mut best = best.found()?;
+    best.above = back_mm.and_then(|off| above(photo, scale, quads, &best, off));
+    Ok(best)
+}
+
+/// The light seen above a straightedge's back, `off_mm` from its edge: the middle one along it.
+fn above(
+    photo: &Photo,
+    scale: &Scale,
+    quads: &[Quad],
+    found: &Found,
+    off_mm: f64,
+) -> Option<[f64; 3]> {
+    const COLUMNS: usize = 60;
+    const ROWS: usize = 6;
+    let strip = Strip::sample(photo, COLUMNS, ROWS, Coding::Linear, |c, r| {
+        let a = found.from_mm + (found.to_mm - found.from_mm) * (c as f64 + 0.5) / COLUMNS as f64;
+        let p = scale
+            .px_from_mm(found.mm(a, -off_mm - 3.0 - 2.0 * r as f64))?
+            .0;
+        (!masked(quads, p)).then_some(p)
+    });
+    let seen: Vec<&Cell> = strip.cells.iter().filter(|c| !c[0].is_nan()).collect();
+    if seen.len() < COLUMNS {
+        return None;
+    }
+    let middle = |i: usize| median(&mut seen.iter().map(|c| f64::from(c[i])).collect());
+    Some([middle(0)?, middle(1)?, middle(2)?])
 }
 
 /// How surely a candidate runs along an edge: how coherent its step is times how high.
 fn sure(c: &Candidate) -> f32 {
     c.t * c.step.iter().map(|v| v * v).sum::<f32>().sqrt()
+}
+
+/// One candidate an edge, the surest first. A course that crosses an edge at a slant steps as the edge does while it is near:
+/// whatever runs beside surer ones along most of its own stretch is those again.
+fn apart(mut found: Vec<Candidate>, window: &Window) -> Vec<Candidate> {
+    let block = window.block();
+    let row = |c: &Candidate, k: usize| f64::from(c.row_at(k * block + block / 2, window.columns));
+    let pull = LOOKS_MM
+        .iter()
+        .map(|(r, s)| r + 2.0 * s)
+        .fold(0.0, f64::max)
+        / window.pitch_b;
+    found.sort_by(|a, b| sure(b).total_cmp(&sure(a)));
+    let mut kept: Vec<Candidate> = Vec::new();
+    for c in found {
+        let beside = |i: &usize| {
+            kept.iter()
+                .any(|k| k.blocks.contains(i) && (row(&c, *i) - row(k, *i)).abs() <= pull)
+        };
+        if 2 * c.blocks.clone().filter(beside).count() <= c.blocks.len() {
+            kept.push(c);
+        }
+    }
+    kept
 }
 
 fn cards_middle(cards: &[Card]) -> Point2<f64> {
@@ -384,6 +427,11 @@ impl Window {
         })
     }
 
+    /// Columns averaged to a block.
+    fn block(&self) -> usize {
+        (12.0 / self.pitch_a).round().max(1.0) as usize
+    }
+
     fn sample(&self, photo: &Photo, scale: &Scale, frame: &Frame, quads: &[Quad]) -> Strip {
         const EVERY: usize = 24;
         let knots = self.rows / EVERY + 2;
@@ -465,6 +513,7 @@ impl Sighted {
             to_mm,
             ends: self.ends_mm.map(|e| e.is_some()),
             behind: self.behind,
+            above: None,
         })
     }
 }
@@ -515,9 +564,14 @@ fn sight(
         .collect();
     let top = rows.iter().map(|r| r.1).fold(f64::INFINITY, f64::min);
     let foot = rows.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
+    let verticals: Vec<_> = (0..columns)
+        .map(|c| {
+            let a = from + c as f64 * pitch;
+            at(a, top).zip(at(a, foot))
+        })
+        .collect();
     let strip = Strip::sample(photo, columns, rows.len(), Coding::Linear, |c, r| {
-        let a = from + c as f64 * pitch;
-        let (p, q) = (at(a, top)?, at(a, foot)?);
+        let (p, q) = verticals[c]?;
         let p = p + (q - p) * ((rows[r].1 - top) / (foot - top));
         (!masked(quads, p)).then_some(p)
     });

@@ -51,6 +51,10 @@ pub enum Source {
     Behind,
     /// What the phone made of the light: tone curve, sharpening.
     Treatment,
+    /// How sharp the photo is.
+    Blur,
+    /// Straightedge and panel hardly told from what lies behind.
+    Alike,
     /// Length of the printed card.
     Scale,
     /// Where the camera stood.
@@ -65,7 +69,7 @@ impl Source {
     /// The budget's name for it.
     pub fn part(self) -> Part {
         match self {
-            Source::Behind | Source::Treatment => Part::Edge,
+            Source::Behind | Source::Treatment | Source::Blur | Source::Alike => Part::Edge,
             Source::Scale => Part::Scale,
             Source::Pose => Part::Pose,
             Source::Lens => Part::Lens,
@@ -111,6 +115,7 @@ pub fn gap(
     let mut own = Vec::new();
     let mut pitch = Vec::new();
     let (mut by_behind, mut by_tone) = (Vec::new(), Vec::new());
+    let (mut by_blur, mut by_fit) = (Vec::new(), Vec::new());
     let mut rule_at = Vec::new();
     let mut held = Vec::new();
     let mut lean = Vec::new();
@@ -130,6 +135,8 @@ pub fn gap(
         pitch.push(mm_per_px);
         by_behind.push(both.by_behind[k] * mm_per_px);
         by_tone.push(both.by_tone[k] * mm_per_px);
+        by_blur.push(both.by_blur[k] * mm_per_px);
+        by_fit.push(both.by_fit[k] * mm_per_px);
         rule_at.push((column, e.y_px));
         held.push(e.held);
         lean.push(lean_of(e, both.blur_px) * mm_per_px);
@@ -196,6 +203,14 @@ pub fn gap(
         .zip(&pitch)
         .map(|(((c, y), g), p)| along.px(*c, y + g.max(0.0) / p))
         .collect();
+    common.push(Common {
+        source: Source::Blur,
+        by_mm: smoothed(&by_blur),
+    });
+    common.push(Common {
+        source: Source::Alike,
+        by_mm: smoothed(&by_fit),
+    });
     common.extend(from_scale(scale, found, &rule_px, &panel_px, &gap_mm));
     Ok(Gap {
         s_mm,

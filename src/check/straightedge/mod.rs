@@ -8,6 +8,7 @@ mod gap;
 mod profile;
 mod remedy;
 mod reverse;
+mod sharpness;
 
 pub use error::StraightedgeError;
 pub use figures::crown_radius_mm;
@@ -146,7 +147,10 @@ fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Rea
     let (found, course) = edges::settle(photo, &quads, &scale, &found)?;
     let along = edges::Along::new(&scale, &found, 1.0).ok_or(StraightedgeError::OffPlane)?;
     let known_lens = setup.lens.is_some() && !assume.lens_doubt;
-    let both = edges::trace(photo, &quads, &along, &found, &course, known_lens)?;
+    let sharp = along
+        .direction()
+        .and_then(|d| sharpness::sharpness(photo, cards, d));
+    let both = edges::trace(photo, &quads, &along, &found, &course, known_lens, sharp)?;
     let gap = gap::gap(&both, &along, &found, &scale)?;
     warnings.extend(looks_down(&scale, &found));
     Ok(Reading {

@@ -10,6 +10,7 @@
 
 use crate::trace::edge::normal_cdf;
 use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
+use std::sync::LazyLock;
 
 /// Lights a profile is read in: brightness, and red and blue less green; linear.
 pub const LIGHTS: usize = 3;
@@ -38,20 +39,69 @@ pub struct Blur {
     pub lights: usize,
 }
 
+/// Blur that halved colour adds, standard deviation, px: a cell of two pixels, spread out again.
+const HALVED_PX: f64 = 1.1;
 /// Radius of a phone's sharpening beyond its own blur, px (ours, no source; one or two are common).
 const RIM_PX: f64 = 1.1;
 
+/// Φ from a table, to 2e-6: a fit asks for it some ten thousand times.
+fn phi(z: f64) -> f64 {
+    const REACH: f64 = 6.0;
+    const PER: f64 = 128.0;
+    static TABLE: LazyLock<Vec<f64>> = LazyLock::new(|| {
+        (0..=(2.0 * REACH * PER) as usize + 1)
+            .map(|i| normal_cdf(i as f64 / PER - REACH))
+            .collect()
+    });
+    if z <= -REACH {
+        return 0.0;
+    }
+    if z >= REACH {
+        return 1.0;
+    }
+    let at = (z + REACH) * PER;
+    let i = at as usize;
+    match TABLE.get(i..i + 2) {
+        Some([a, b]) => a + (b - a) * (at - i as f64),
+        _ => normal_cdf(z),
+    }
+}
+
 impl Blur {
+    /// A blur as photos have it: where colour is stored at half size, it is the more blurred.
+    pub fn new(sd_px: f64, rim: f64, chroma_halved: bool) -> Blur {
+        Blur {
+            sd_px,
+            colour_sd_px: if chroma_halved {
+                f64::hypot(sd_px, HALVED_PX)
+            } else {
+                sd_px
+            },
+            rim,
+            noise: 1.0,
+            lights: LIGHTS,
+        }
+    }
+
+    /// The same with brightness and colour blurred more by `by_px`.
+    pub fn wider(&self, by_px: f64) -> Blur {
+        Blur {
+            sd_px: self.sd_px + by_px,
+            colour_sd_px: self.colour_sd_px + by_px,
+            ..*self
+        }
+    }
+
     /// A step from 0 to 1 at zero, seen at `y` px.
-    fn step(&self, y: f64, light: usize) -> f64 {
+    pub fn step(&self, y: f64, light: usize) -> f64 {
         let sd = if light == 0 {
             self.sd_px
         } else {
             self.colour_sd_px
         };
-        let plain = normal_cdf(y / sd);
+        let plain = phi(y / sd);
         if self.rim > 0.0 && light == 0 {
-            plain + self.rim * (plain - normal_cdf(y / sd.hypot(RIM_PX)))
+            plain + self.rim * (plain - phi(y / sd.hypot(RIM_PX)))
         } else {
             plain
         }
@@ -65,6 +115,35 @@ pub struct Behind {
     pub light: [f64; LIGHTS],
     /// Its standard uncertainty.
     pub u: [f64; LIGHTS],
+}
+
+impl Behind {
+    /// How far it may be the light of a side itself, 0 to 1: 1 when that lies within its standard uncertainty, 0 when it stands out
+    /// even then.
+    pub fn alike(&self, sides: &[[f64; LIGHTS]; 2]) -> f64 {
+        sides
+            .iter()
+            .map(|side| {
+                let d: [f64; LIGHTS] = std::array::from_fn(|i| self.light[i] - side[i]);
+                let step = d.iter().map(|d| d * d).sum::<f64>().sqrt();
+                let u = (0..LIGHTS)
+                    .map(|i| (self.u[i] * d[i]).powi(2))
+                    .sum::<f64>()
+                    .sqrt()
+                    / step.max(1e-9);
+                let level = self.light[0].max(side[0]).max(0.02);
+                (1.0 - (step - u).max(0.0) / (DISTINCT * level)).max(0.0)
+            })
+            .fold(0.0, f64::max)
+    }
+
+    /// The same, all but certain.
+    fn held(&self) -> Behind {
+        Behind {
+            u: self.u.map(|u| 0.1 * u),
+            ..*self
+        }
+    }
 }
 
 /// What is expected of the straightedge's edge.
@@ -191,15 +270,28 @@ impl Profile {
             && !distinct(&best.behind, &best.sides)
             && distinct(&behind.light, &best.sides)
         {
-            let held = Behind {
-                light: behind.light,
-                u: behind.u.map(|u| 0.1 * u),
-            };
             return self
-                .fit_from(closed, start, blur, &held, expected)
+                .fit_from(closed, start, blur, &behind.held(), expected)
                 .map(|e| Edges { held: true, ..e });
         }
         Some(best)
+    }
+
+    /// Fits anew from edges found before.
+    pub fn again(
+        &self,
+        found: &Edges,
+        blur: &Blur,
+        behind: &Behind,
+        expected: &Expected,
+    ) -> Option<Edges> {
+        let behind = if found.held { behind.held() } else { *behind };
+        let start = (found.y_px, found.gap_px);
+        self.fit_from(start, start, blur, &behind, Some(expected))
+            .map(|e| Edges {
+                held: found.held,
+                ..e
+            })
     }
 
     /// The best start within a few pixels: a step's pull reaches no farther than its blur.

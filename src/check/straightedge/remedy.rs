@@ -34,13 +34,16 @@ impl Parts {
                     0.5 * mm_per_px
                 ),
                 u95_mm: self.u95(0.5, |s| match s {
-                    Source::Behind | Source::Treatment => 0.5,
+                    Source::Behind | Source::Treatment | Source::Blur | Source::Alike => 0.5,
                     _ => 1.0,
                 }),
             },
             Remedy {
-                words: "Hang an even, light or dark cloth behind the gap".into(),
-                u95_mm: self.u95(1.0, only(Source::Behind, 0.3)),
+                words: "Hang an even cloth behind the gap, much darker or lighter than the straightedge and the panel".into(),
+                u95_mm: self.u95(1.0, |s| match s {
+                    Source::Behind | Source::Alike => 0.3,
+                    _ => 1.0,
+                }),
             },
             Remedy {
                 words: "Hold the card in the gap's own plane, flush with the straightedge's face"

@@ -10,6 +10,8 @@ const LEAST_DROP: f64 = 0.15;
 /// What a pixel off the snapped course, and off where the edge lies elsewhere along it, weighs against misfit.
 const FROM_START: f64 = 0.003;
 const FROM_USUAL: f64 = 0.01;
+/// Columns of a stretch, and where the edge may be in it with its misfit.
+type Stretch = (Range<usize>, Vec<(f64, Rim)>);
 /// Widest side face that is modelled, px.
 const WIDEST_FACE: f64 = 30.0;
 
@@ -20,7 +22,7 @@ pub fn read(seen: &Seen, face: &[f64], blur_px: f64) -> Option<Vec<(f64, f64)>> 
     // Stretches of a centimetre first: where the edge is, and how large its step.
     let block = ((10.0 / seen.mm_per_px) as usize).clamp(40, 120).min(n);
     let count = (n / block).max(1);
-    let stretches: Vec<(Range<usize>, Vec<(f64, Rim)>)> = (0..count)
+    let stretches: Vec<Stretch> = (0..count)
         .map(|b| {
             let range = b * n / count..(b + 1) * n / count;
             let middle = middle_of(&range);

@@ -132,7 +132,7 @@ fn edge(photo: &Photo, card: &Card, a: &Corner, b: &Corner) -> Option<EdgeProfil
     let strip = Strip::sample(photo, columns, ROWS, Coding::Linear, |c, r| {
         Some(p + tangent * (0.15 * length + c as f64) + normal * row_px(r))
     });
-    let mut sum = vec![0.0; ROWS];
+    let mut sum = [0.0; ROWS];
     for c in 0..columns {
         for (s, cell) in sum.iter_mut().zip(strip.column(c)) {
             *s += f64::from(cell[3]) / columns as f64;

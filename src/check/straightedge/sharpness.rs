@@ -243,16 +243,17 @@ mod tests {
         }
     }
 
-    /// To half of the least uncertainty that is claimed for it.
+    /// To half of the least uncertainty that is claimed for it; and no sharpening's rim is seen where there is none, up to a
+    /// blur as wide as such a rim.
     #[test]
     fn the_blur_a_profile_was_made_with_is_found() {
         for sd in [0.6, 0.9, 1.4] {
             for shift in [0.0, 0.05] {
-                let got = best(&made_up(sd, shift), &[0.0, 0.25, 0.5]).expect("a valley");
-                assert!(
-                    (got.0 - sd).abs() < 0.5 * LEAST_SHARE * sd && got.1 == 0.0,
-                    "{sd}: {got:?}"
-                );
+                let profile = made_up(sd, shift);
+                let got = best(&profile, &[0.0]).expect("a valley");
+                assert!((got.0 - sd).abs() < 0.5 * LEAST_SHARE * sd, "{sd}: {got:?}");
+                let rimmed = best(&profile, &[0.0, 0.25, 0.5]).expect("a valley");
+                assert!(sd > 1.0 || rimmed == got, "{sd}: {rimmed:?}");
             }
         }
     }

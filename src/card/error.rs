@@ -93,7 +93,7 @@ pub enum CardError {
     },
     /// Markers that don't fit the layouts asked for.
     #[error(
-        "A card is there, but its markers (ids {first} to {last}) do not lie as on {asked}. Give this card's own layout file, or print the card again."
+        "A card is there, but its markers (ids {first} to {last}) do not lie as on {asked}. Give this card's own layout file with --card FILE, or print the card again."
     )]
     OtherMarkers {
         /// Least id seen.

@@ -262,8 +262,8 @@ fn json(answer: &impl Serialize) -> Result<String, Failure> {
     Ok(text + "\n")
 }
 
-/// A layout's name as part of a file name: letters, digits, `-` and `_` stay.
-fn file_name(name: &str) -> String {
+/// A name as part of a file name: letters, digits, `-` and `_` stay.
+pub(super) fn file_name(name: &str) -> String {
     let plain: String = name
         .chars()
         .map(|c| {

@@ -370,6 +370,19 @@ fn template(args: &TemplateArgs) -> Result<Made, Failure> {
     }
     let shared = mark(&args.shared);
     let several = profiles.len() > 1;
+    // Each template has a file of its own: a later one must not take an earlier one's place.
+    let what = match (args.radius, args.turn, profiles.as_slice()) {
+        (Some(radius), Some(turn), _) => {
+            format!("-r{}-t{}", gauge::number(radius), gauge::number(turn))
+        }
+        (_, _, [(_, name)]) => format!("-{name}"),
+        _ => "s".to_string(),
+    };
+    let place = match shared.station.as_str() {
+        "" => String::new(),
+        station => format!("-{station}"),
+    };
+    let stem = super::card::file_name(&format!("section-template{what}{place}"));
     let pieces: Vec<Piece> = profiles
         .into_iter()
         .map(|(profile, name)| {
@@ -399,13 +412,7 @@ fn template(args: &TemplateArgs) -> Result<Made, Failure> {
         ],
         &args.shared,
     )?;
-    Ok(made(
-        "template",
-        "section-templates",
-        title,
-        pieces.len(),
-        found,
-    ))
+    Ok(made("template", &stem, title, pieces.len(), found))
 }
 
 /// A file's name without its ending; a result's own folder says more than `result`.

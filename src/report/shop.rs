@@ -372,8 +372,10 @@ fn foot(items: &mut Vec<Item>, result: &RadiiResult, height: f64, right: f64) {
         .schedule
         .iter()
         .max_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm));
+    let bare = result.zones.iter().any(|z| z.tool.is_none());
     let mut lines = vec![format!(
-        "Every zone keeps the middle of the arc within {} mm of the swage. {}",
+        "Every zone {}keeps the middle of the arc within {} mm of the swage. {}",
+        if bare { "with a tool " } else { "" },
         short(result.miss_tol_mm, 3),
         widest.map_or(String::new(), |s| format!(
             "The radius is known to ± {} mm or better.",

@@ -12,7 +12,7 @@ use crate::budget::{BudgetPart, Part, gather};
 use crate::fit::register::{RegisterOptions, Registered, Rigid, Target, register};
 use crate::solve::student;
 use crate::units::{K95, Measured};
-use crate::verdict::judge;
+use crate::verdict::{Outcome, judge};
 use nalgebra::Vector2;
 use serde::{Deserialize, Serialize};
 use side::{Curve, fit_to_compare};
@@ -218,7 +218,8 @@ pub fn measure(
         ));
     }
     let sides = [a.head.photo.clone(), b.head.photo.clone()];
-    let answer = answer(shown, max_mm, worst, length_mm, rms_mm);
+    let told = verdict.as_ref().map(|v| v.result);
+    let answer = answer(shown, max_mm, worst, length_mm, rms_mm, told);
     Ok(PartnerResult {
         head: Head {
             schema: SCHEMA.into(),
@@ -508,17 +509,24 @@ fn words(shown: Shown, d: f64) -> String {
     }
 }
 
-/// The answer in one sentence.
+/// The answer in one sentence; `told`: what the largest difference comes to where a tolerance was given.
 fn answer(
     shown: Shown,
     max: Measured,
     worst: PartnerDeviation,
     length_mm: f64,
     rms_mm: f64,
+    told: Option<Outcome>,
 ) -> String {
-    if max.value <= max.u95 {
+    let hidden = max.value + max.u95;
+    if told == Some(Outcome::Undecided) {
         format!(
-            "Yes: over {length_mm:.0} mm the sides differ by no more than can be measured (largest {:.2} ± {:.2} mm, rms {rms_mm:.2} mm).",
+            "Can't tell: over {length_mm:.0} mm the largest difference is {:.2} ± {:.2} mm (rms {rms_mm:.2} mm); up to {hidden:.2} mm would not show.",
+            max.value, max.u95
+        )
+    } else if max.value <= max.u95 || told == Some(Outcome::Within) {
+        format!(
+            "Yes: over {length_mm:.0} mm the sides differ by {:.2} ± {:.2} mm at most (rms {rms_mm:.2} mm), a difference of up to {hidden:.2} mm would not show.",
             max.value, max.u95
         )
     } else {

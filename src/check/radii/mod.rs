@@ -135,10 +135,16 @@ pub fn from_stations(source: &Source, options: &RadiiOptions) -> Result<RadiiRes
             n => format!("{n} stations don't belong to the rest: take their sections again before you make tools after them"),
         });
     }
-    let (s, r): (Vec<f64>, Vec<f64>) = list.iter().map(|s| (s.s_mm, s.r_mm)).unzip();
+    // Tools are chosen for the stations that belong together; an odd one at either end stays, for want of another.
+    let last = list.len().saturating_sub(1);
+    let kept: Vec<&Station> = (list.iter().enumerate())
+        .filter(|(k, s)| !s.odd || *k == 0 || *k == last)
+        .map(|(_, s)| s)
+        .collect();
+    let (s, r): (Vec<f64>, Vec<f64>) = kept.iter().map(|s| (s.s_mm, s.r_mm)).unzip();
     let u95 = |at: f64| {
         let k = s.partition_point(|v| *v < at).min(s.len() - 1);
-        list[k].u95_mm
+        kept[k].u95_mm
     };
     let course = Course { s_mm: &s, r_mm: &r };
     let found = Found {

@@ -48,6 +48,8 @@ const SLOW_U_PX: f64 = 0.02;
 const WHOLE_COMB_U_MM: f64 = 0.09;
 const PIECE_COMB_U_MM: f64 = 0.05;
 const SLOW_COMB_U_MM: f64 = 0.03;
+/// No saw or knife leaves so much (rms): another edge was followed in part, mm (ours, no source).
+const ASTRAY_MM: f64 = 0.5;
 /// A thickness that was not given is taken as 0 with this standard uncertainty, mm: sheet and board up to 3 mm.
 const THICKNESS_U_MM: f64 = 1.5;
 
@@ -89,6 +91,12 @@ pub fn answer(
         radius.push(BudgetPart::from_u(
             Part::Bow,
             share * section.radius_mm.value,
+        ));
+    }
+    if section.rms_mm > ASTRAY_MM {
+        warnings.push(format!(
+            "the edge leaves the fitted form by {:.1} mm (rms): look at the picture whether the right edge was followed; a lens file and --near help",
+            section.rms_mm
         ));
     }
     let radius = gather(&radius);

@@ -363,7 +363,7 @@ pub(super) fn noise_covariance(solution: &Solution, s: &[f64], noise: &PointNois
 }
 
 /// Length run from the first point to each, along the points in order.
-pub(super) fn lengths_along(points: &[Point2<f64>]) -> Vec<f64> {
+pub fn lengths_along(points: &[Point2<f64>]) -> Vec<f64> {
     let mut run = 0.0;
     let mut last = points.first().copied();
     points

@@ -1,10 +1,9 @@
 //! Radii in words: the plan first, then how sure it is.
 
 use super::text::ended;
-use super::words::{plus_minus, short};
+use super::words::{self, plus_minus, short};
 use crate::check::radii::{RadiiResult, Zone};
 use crate::units::Measured;
-use crate::verdict::{Outcome, Verdict};
 
 /// Most zones listed; the full list is in the JSON and on the shop sheet.
 const ZONES_LISTED: usize = 12;
@@ -21,27 +20,7 @@ pub fn headline(result: &RadiiResult) -> String {
         Some((first, last)) => format!("radius {first} to {last} mm, {zones}"),
         None => zones,
     };
-    match &result.head.verdict {
-        None => {
-            let mut runs = runs;
-            if let Some(first) = runs.get_mut(0..1) {
-                first.make_ascii_uppercase();
-            }
-            runs
-        }
-        Some(Verdict {
-            tol_mm,
-            result: outcome,
-            ..
-        }) => {
-            let tol = short(*tol_mm, 3);
-            match outcome {
-                Outcome::Within => format!("WITHIN {tol} mm: {runs}"),
-                Outcome::Outside => format!("OUTSIDE {tol} mm: {runs}"),
-                Outcome::Undecided => format!("CAN'T TELL for {tol} mm: {runs}"),
-            }
-        }
-    }
+    words::headline(result.head.verdict.as_ref(), runs)
 }
 
 /// The radius at both ends with its interval.

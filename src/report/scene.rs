@@ -92,11 +92,11 @@ pub fn verdict(result: &LineResult) -> Option<(&'static str, String, Colour, Col
 /// The same of any check's.
 pub fn verdict_of(head: &Head) -> Option<(&'static str, String, Colour, Colour)> {
     let verdict = head.verdict.as_ref()?;
-    let tol = super::words::short(verdict.tol_mm, 3);
+    let words = super::words::verdict(verdict);
     Some(match verdict.result {
-        Outcome::Within => ("✓", format!("WITHIN {tol} mm"), GOOD, WHITE),
-        Outcome::Outside => ("✕", format!("OUTSIDE {tol} mm"), TAKE_DOWN, INK),
-        Outcome::Undecided => ("?", format!("CAN'T TELL for {tol} mm"), DOUBT, INK),
+        Outcome::Within => ("✓", words, GOOD, WHITE),
+        Outcome::Outside => ("✕", words, TAKE_DOWN, INK),
+        Outcome::Undecided => ("?", words, DOUBT, INK),
     })
 }
 

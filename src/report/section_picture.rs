@@ -4,17 +4,15 @@
 
 use super::canvas;
 use super::drawing::{
-    Anchor, Colour, DOUBT, Drawing, Frame, GOOD, GREY, INK, Paint, Place, TAKE_DOWN, Text, WHITE,
-    fitting, wrapped,
+    Anchor, Colour, Drawing, Frame, GREY, INK, Paint, Place, Text, WHITE, fitting, wrapped,
 };
 use super::font;
 use super::labels::{self, Label, Room};
-use super::scene::spacing;
+use super::scene::{spacing, verdict_of};
 use super::section_text::figure;
 use super::words::{plus_minus, short};
 use crate::check::section::{FormName, SectionResult};
 use crate::photo::Photo;
-use crate::verdict::Outcome;
 use image::RgbImage;
 use nalgebra::{Point2, Vector2};
 use rayon::prelude::*;
@@ -228,13 +226,8 @@ fn head(drawing: &mut Drawing, view: &View, result: &SectionResult, next: &[Stri
     };
     drawing.area(band.corners(), Paint::Plain(BAND, 1.0));
     let mut y = 1.2 * unit;
-    if let Some(verdict) = &result.head.verdict {
-        let tol = short(verdict.tol_mm, 3);
-        let (words, ground, letters) = match verdict.result {
-            Outcome::Within => (format!("✓ WITHIN {tol} mm"), GOOD, WHITE),
-            Outcome::Outside => (format!("✕ OUTSIDE {tol} mm"), TAKE_DOWN, INK),
-            Outcome::Undecided => (format!("? CAN'T TELL for {tol} mm"), DOUBT, INK),
-        };
+    if let Some((sign, words, ground, letters)) = verdict_of(&result.head) {
+        let words = format!("{sign} {words}");
         let size = fitting(&words, 5.6 * unit, true, wide - 4.0 * left);
         let plate = Frame {
             left,

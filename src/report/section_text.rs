@@ -1,31 +1,15 @@
 //! A section in a dozen lines, and its profile as CSV and true-size drawings.
 
 use super::text::{ended, largest_part, scale};
-use super::words::{plus_minus, short};
+use super::words::plus_minus;
 use crate::check::section::{FormName, Object, SectionResult};
 use crate::sheet::bars::{Axis, bar};
 use crate::sheet::{At, Drawing, Ink, Item, Path, Pen, SheetError, Text};
-use crate::verdict::{Outcome, Verdict};
 use nalgebra::{Point2, Vector2};
 
 /// The first line: form, radius and turn, and the verdict when there was a tolerance.
 pub fn headline(result: &SectionResult) -> String {
-    let figure = figure(result);
-    match &result.head.verdict {
-        None => figure,
-        Some(Verdict {
-            tol_mm,
-            result: outcome,
-            ..
-        }) => {
-            let tol = short(*tol_mm, 3);
-            match outcome {
-                Outcome::Within => format!("WITHIN {tol} mm: {figure}"),
-                Outcome::Outside => format!("OUTSIDE {tol} mm: {figure}"),
-                Outcome::Undecided => format!("CAN'T TELL for {tol} mm: {figure}"),
-            }
-        }
-    }
+    super::words::headline(result.head.verdict.as_ref(), figure(result))
 }
 
 /// `Convex, radius 12.1 ± 0.2 mm, turn 87.5 ± 0.1°`.

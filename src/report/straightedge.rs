@@ -12,10 +12,9 @@ use super::labels::{self, Label, Room};
 use super::scene::{spacing, verdict_of};
 use super::shrink::shrink;
 use super::text::{ended, largest_part, scale};
-use super::words::{plus_minus, short};
+use super::words::{self, plus_minus, short};
 use crate::check::straightedge::{Rests, StraightedgeResult};
 use crate::photo::Photo;
-use crate::verdict::Outcome;
 use image::RgbImage;
 use nalgebra::{Point2, Vector2};
 
@@ -87,23 +86,7 @@ pub fn short_words(result: &StraightedgeResult) -> String {
 /// The first line.
 pub fn headline(result: &StraightedgeResult) -> String {
     let figure = format!("largest gap {} mm", plus_minus(result.max_gap_mm));
-    match &result.head.verdict {
-        None => {
-            let mut figure = figure;
-            if let Some(first) = figure.get_mut(0..1) {
-                first.make_ascii_uppercase();
-            }
-            figure
-        }
-        Some(verdict) => {
-            let tol = short(verdict.tol_mm, 3);
-            match verdict.result {
-                Outcome::Within => format!("WITHIN {tol} mm: {figure}"),
-                Outcome::Outside => format!("OUTSIDE {tol} mm: {figure}"),
-                Outcome::Undecided => format!("CAN'T TELL for {tol} mm: {figure}"),
-            }
-        }
-    }
+    words::headline(result.head.verdict.as_ref(), figure)
 }
 
 fn word(rests: Rests) -> &'static str {

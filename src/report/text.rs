@@ -1,11 +1,10 @@
 //! A result in a dozen lines for someone with dust on their hands: the verdict, what to do next, where the waves are.
 
-use super::words::{Lie, plus_minus, short};
+use super::words::{Lie, headline, plus_minus};
 use crate::budget::{BudgetPart, Part};
 use crate::check::Head;
 use crate::check::line::{Gap, LineResult, Look, Reference, Wave, WaveDo};
 use crate::units::Measured;
-use crate::verdict::{Outcome, Verdict};
 
 /// Most waves listed; the rest are counted. The full list is in the JSON.
 const WAVES_LISTED: usize = 6;
@@ -14,22 +13,8 @@ const WAVES_LISTED: usize = 6;
 ///
 /// Also what the marked photo carries in large type.
 pub fn line_headline(result: &LineResult) -> String {
-    let figure = plus_minus(result.line.straightness_mm);
-    match &result.head.verdict {
-        None => format!("Straight to {figure} mm"),
-        Some(Verdict {
-            tol_mm,
-            result: outcome,
-            ..
-        }) => {
-            let tol = short(*tol_mm, 3);
-            match outcome {
-                Outcome::Within => format!("WITHIN {tol} mm: straight to {figure} mm"),
-                Outcome::Outside => format!("OUTSIDE {tol} mm: straight to {figure} mm"),
-                Outcome::Undecided => format!("CAN'T TELL for {tol} mm: straight to {figure} mm"),
-            }
-        }
-    }
+    let figure = format!("straight to {} mm", plus_minus(result.line.straightness_mm));
+    headline(result.head.verdict.as_ref(), figure)
 }
 
 /// The line check in words, ending in a line feed. `files` are paths to show, the marked photo first.

@@ -2,6 +2,7 @@
 
 use crate::check::line::LineFigures;
 use crate::units::Measured;
+use crate::verdict::{Outcome, Verdict};
 use nalgebra::{Point2, Vector2};
 
 /// Decimals that a half-width of `u95` leaves meaning to: its first two digits, but at least one and at most three
@@ -20,6 +21,29 @@ pub fn decimals(u95: f64) -> usize {
 pub fn plus_minus(figure: Measured) -> String {
     let places = decimals(figure.u95);
     format!("{} ± {:.places$}", plain(figure.value, places), figure.u95)
+}
+
+/// `WITHIN 0.5 mm`.
+pub fn verdict(verdict: &Verdict) -> String {
+    let tol = short(verdict.tol_mm, 3);
+    match verdict.result {
+        Outcome::Within => format!("WITHIN {tol} mm"),
+        Outcome::Outside => format!("OUTSIDE {tol} mm"),
+        Outcome::Undecided => format!("CAN'T TELL for {tol} mm"),
+    }
+}
+
+/// An answer's first line: the verdict before the figure, or the figure alone with a capital.
+pub fn headline(judged: Option<&Verdict>, mut figure: String) -> String {
+    match judged {
+        Some(judged) => format!("{}: {figure}", verdict(judged)),
+        None => {
+            if let Some(first) = figure.get_mut(0..1) {
+                first.make_ascii_uppercase();
+            }
+            figure
+        }
+    }
 }
 
 /// A number without a minus before a zero.

@@ -11,6 +11,7 @@ use super::{
 use crate::budget::{BudgetPart, Part, combine, gather};
 use crate::card::Card;
 use crate::check::{CheckError, Head, SCHEMA, cards_seen};
+use crate::fit::arc::lengths_along;
 use crate::fit::corner::Piece;
 use crate::fit::fair::Fair;
 use crate::fit::section::{Form, Section, SectionOptions, fit_section};
@@ -438,16 +439,8 @@ impl Doubt {
         let n = rows.len();
         let mut s: Vec<f64> = rows.iter().map(|r| r.3).collect();
         if section.crown.is_some() {
-            s = used
-                .iter()
-                .map(|i| placed.points[*i].0)
-                .collect::<Vec<_>>()
-                .windows(2)
-                .fold(vec![0.0], |mut s, p| {
-                    s.push(s[s.len() - 1] + (p[1] - p[0]).norm());
-                    s
-                });
-            s.truncate(n);
+            let points: Vec<Point2<f64>> = used.iter().map(|i| placed.points[*i].0).collect();
+            s = lengths_along(&points);
         } else if s.first() > s.last() {
             s.iter_mut().for_each(|v| *v = -*v);
         }

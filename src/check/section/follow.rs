@@ -81,7 +81,7 @@ impl Columns {
 }
 
 /// Light added before the logarithm.
-pub const LIFT: f32 = 0.015;
+pub const LIFT: f32 = super::ground::LIFT as f32;
 
 /// A strip along the edge and what was found of it so far.
 pub struct Seen<'a> {

@@ -19,7 +19,7 @@ pub const CELL_MM: f64 = 0.6;
 /// How far beside the card an object may lie, mm: the far side of a comb that lies a hand's breadth away.
 const REACH_MM: f64 = 170.0;
 /// Light added before the logarithm: a dark spot's noise must not blow up.
-const LIFT: f64 = 0.015;
+pub const LIFT: f64 = 0.015;
 /// Least scatter of brightness and of colour ratios, one standard deviation (ours, no source).
 const LEAST_BRIGHT: f64 = 0.03;
 const LEAST_COLOUR: f64 = 0.006;

@@ -2,7 +2,7 @@
 //!
 //! `cargo run --release --example make_scene -- --family line --count 24 --seed 1000 OUT_DIR`
 //!
-//! Families: `line`, `lens` (a set of board photos each), `rule`, `section`, `stripe`, `lows`. Each photo `line-N.jpg` has
+//! Families: `line`, `lens` (a set of board photos each), `rule`, `across` (a straightedge across a swage), `section`, `stripe`, `lows`. Each photo `line-N.jpg` has
 //! `line-N.truth.json` beside it, with its lens file and its cards' layout files.
 
 use fairpanel::card::Layout;
@@ -21,7 +21,7 @@ use std::error::Error;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const USAGE: &str = "make_scene --family line|lens|rule|section|stripe|lows [--count N] [--seed S] [--width PX] OUT_DIR";
+const USAGE: &str = "make_scene --family line|lens|rule|across|section|stripe|lows [--count N] [--seed S] [--width PX] OUT_DIR";
 
 struct Options {
     family: String,
@@ -39,6 +39,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             "line" => line(&options, k)?,
             "lens" => lens(&options, k)?,
             "rule" => straightedge(&options, k)?,
+            "across" => across(&options, k)?,
             "section" => template(&options, k)?,
             "stripe" => stripe(&options, k)?,
             "lows" => repair(&options, k)?,
@@ -194,6 +195,26 @@ fn straightedge(options: &Options, k: u64) -> Result<(), Box<dyn Error>> {
     use rule::Rests;
     let rests = [Rests::Rocks, Rests::Bridges, Rests::Even][(k % 3) as usize];
     let scene = rule::draw_rule(options.seed + k, rests, options.width.unwrap_or(2016));
+    rule_photo(options, k, &scene, &json!({}))
+}
+
+/// A straightedge across a swage: as a straightedge, with the swage's radius and turn.
+fn across(options: &Options, k: u64) -> Result<(), Box<dyn Error>> {
+    let width = options.width.unwrap_or(2016);
+    let scene = rule::draw_across(options.seed + k, k % 2 == 1, width);
+    let swage = json!({
+        "radius_mm": scene.radius_mm, "turn_deg": scene.turn_deg, "form": if scene.root { "concave" } else { "convex" },
+    });
+    rule_photo(options, k, &scene.rule, &swage)
+}
+
+fn rule_photo(
+    options: &Options,
+    k: u64,
+    scene: &rule::RuleScene,
+    swage: &Value,
+) -> Result<(), Box<dyn Error>> {
+    use rule::Rests;
     let name = format!("rule-{}", k + 1);
     let bench = &scene.bench;
     let lens_file = store(
@@ -214,7 +235,7 @@ fn straightedge(options: &Options, k: u64) -> Result<(), Box<dyn Error>> {
         .filter(|(s, _)| **s > first + 8.0 && **s < last - 8.0);
     let inner = within.map(|(_, g)| *g).fold(0.0, f64::max);
     let scale = (last - first) / (px[px.len() - 1].0 - px[0].0).norm();
-    let rests = match rests {
+    let rests = match scene.rests {
         Rests::Rocks => "rocks",
         Rests::Bridges => "bridges",
         Rests::Even => "even",
@@ -226,6 +247,7 @@ fn straightedge(options: &Options, k: u64) -> Result<(), Box<dyn Error>> {
         "x_mm": numbers(s, 3), "gap_mm": numbers(gap, 4),
         "flaws_mm": scene.flaws_mm.iter().map(|f| numbers(f, 2)).collect::<Vec<_>>(),
         "rule_px": pixels(px), "panel_px": pixels(&scene.panel_px), "max_gap_mm": [inner, most],
+        "swage": swage,
     });
     write(&options.out.join(format!("{name}.truth.json")), &truth)
 }

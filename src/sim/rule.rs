@@ -9,6 +9,7 @@ use super::develop::linear;
 use super::draw;
 use super::random::Rng;
 use super::scene::{Develop, Exposure, Jpeg, Pose};
+use super::section::profile_mm;
 use crate::lens::Lens;
 use crate::units::Px;
 
@@ -16,6 +17,8 @@ use crate::units::Px;
 const STEP_MM: f64 = 0.5;
 /// Width of a rule's body, mm.
 const BODY_MM: f64 = 28.0;
+/// Step of the edge of a swage, whose arc may be small, mm.
+const FINE_MM: f64 = 0.05;
 
 /// How the straightedge stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -52,7 +55,98 @@ pub fn draw_rule(seed: u64, rests: Rests, width: usize) -> RuleScene {
     let mut rng = Rng::new(seed, 41);
     let length = [300.0, 400.0, 500.0, 600.0][rng.below(4)];
     let panel = panel(&mut rng, rests, length);
-    let (height, slope) = resting(&panel, length, rng.between(-0.2, 0.2), rests);
+    let laid = Laid {
+        length,
+        rests,
+        deep: false,
+        held: None,
+    };
+    stood(&mut rng, seed, panel, laid, width)
+}
+
+/// A straightedge laid across a swage, with what is true of the swage.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SwageScene {
+    /// The straightedge and the gap.
+    pub rule: RuleScene,
+    /// Radius of the arc, mm.
+    pub radius_mm: f64,
+    /// Turn between the flanks, degrees.
+    pub turn_deg: f64,
+    /// An inner corner, which the straightedge bridges; else a crest, on which it rocks.
+    pub root: bool,
+}
+
+/// A straightedge across a swage at random; `width` in px, a height of three quarters.
+pub fn draw_across(seed: u64, root: bool, width: usize) -> SwageScene {
+    let mut rng = Rng::new(seed, 43);
+    let radius_mm = rng.between(4.0f64.ln(), 40.0f64.ln()).exp();
+    let turn_deg = rng.between(15.0, 60.0);
+    let length = if root {
+        [100.0, 150.0, 200.0][rng.below(3)]
+    } else {
+        [200.0, 250.0, 300.0][rng.below(3)]
+    };
+    let lean = rng.between(-0.25, 0.25) * turn_deg;
+    let lean = lean.clamp(-4.0, 4.0).to_radians();
+    let middle = rng.between(-0.12, 0.12) * length;
+    let sign = if root { -1.0 } else { 1.0 };
+    // The profile turned by its lean, as a polyline; then heights over even steps.
+    let (sin, cos) = lean.sin_cos();
+    let outline: Vec<[f64; 2]> = (-60_000..=60_000)
+        .map(|k| f64::from(k) * 0.01)
+        .map(|x| {
+            let y = sign * profile_mm(radius_mm, turn_deg, x);
+            [middle + x * cos - y * sin, x * sin + y * cos]
+        })
+        .collect();
+    let panel = Edge::of(-length, length, FINE_MM, |x| {
+        let k = outline
+            .partition_point(|p| p[0] < x)
+            .clamp(1, outline.len() - 1);
+        let (a, b) = (outline[k - 1], outline[k]);
+        a[1] + (b[1] - a[1]) * (x - a[0]) / (b[0] - a[0])
+    });
+    // On a crest a hand holds it somewhere between the flanks; a root holds it by itself.
+    let between = (lean + rng.between(-0.3, 0.3) * turn_deg.to_radians()).tan();
+    let laid = Laid {
+        length,
+        rests: if root { Rests::Bridges } else { Rests::Rocks },
+        deep: true,
+        held: (!root).then_some(between),
+    };
+    SwageScene {
+        rule: stood(&mut rng, seed, panel, laid, width),
+        radius_mm,
+        turn_deg,
+        root,
+    }
+}
+
+/// How a straightedge lies.
+struct Laid {
+    /// Its length, mm.
+    length: f64,
+    rests: Rests,
+    /// The gap is centimetres wide, and all of it and of the card shows.
+    deep: bool,
+    /// Slope at which a hand holds it; else it rests by its weight.
+    held: Option<f64>,
+}
+
+/// A photo of a straightedge standing on a panel.
+fn stood(rng: &mut Rng, seed: u64, panel: Edge, laid: Laid, width: usize) -> RuleScene {
+    let Laid {
+        length,
+        rests,
+        deep,
+        held,
+    } = laid;
+    let tilt = rng.between(-0.2, 0.2);
+    let (height, slope) = match held {
+        Some(slope) => touching(&panel, length, slope),
+        None => resting(&panel, length, tilt, rests),
+    };
     let rule_y = |x: f64| height + slope * x;
     let half = length / 2.0;
     let flaws: Vec<[f64; 2]> = (0..rng.below(3))
@@ -98,11 +192,25 @@ pub fn draw_rule(seed: u64, rests: Rests, width: usize) -> RuleScene {
     // The card hangs on the panel's face below the edge or on the rule above it, in the same plane.
     let on_rule = rng.chance(0.5);
     let layout = draw::layout(true, 0);
-    let card_y = if on_rule { -BODY_MM - 34.0 } else { 48.0 };
     let card_x = rng.between(-half * 0.4, half * 0.4);
+    // Where the panel falls away beside a crest the card hangs lower.
+    let lowest = [-96.0, 0.0, 96.0]
+        .map(|by| panel.at(card_x + by).0)
+        .into_iter()
+        .fold(f64::NEG_INFINITY, f64::max);
+    let on_panel = if lowest - panel.at(card_x).0 > 4.0 {
+        lowest + 44.0
+    } else {
+        panel.at(card_x).0 + 48.0
+    };
+    let card_y = if on_rule {
+        panel.at(card_x).0.min(rule_y(card_x) + 4.0) - BODY_MM - 34.0
+    } else {
+        on_panel
+    };
     let sheet = Sheet {
         layout,
-        centre_mm: [card_x, panel.at(card_x).0 + card_y],
+        centre_mm: [card_x, card_y],
         turn_deg: rng.between(-3.0, 3.0),
         ..Sheet::default()
     };
@@ -111,6 +219,15 @@ pub fn draw_rule(seed: u64, rests: Rests, width: usize) -> RuleScene {
     } else {
         [0.012, 0.012, 0.013]
     };
+    let frame = [-half, 0.0, half]
+        .into_iter()
+        .flat_map(|x| [rule_y(x) - BODY_MM, panel.at(x).0 + 5.0])
+        .chain([card_y - 40.0, card_y + 40.0])
+        .fold([f64::INFINITY, f64::NEG_INFINITY], |[a, b], y| {
+            [a.min(y), b.max(y)]
+        });
+    let gradient = (rng.between(1.0, 1.5), rng.between(0.0, 360.0));
+    let pose = pose(rng, length, &lens, deep.then_some(frame));
     let bench = Bench {
         surface_seed: seed,
         photo_seed: seed ^ 0x5EED,
@@ -123,9 +240,9 @@ pub fn draw_rule(seed: u64, rests: Rests, width: usize) -> RuleScene {
         blobs: Vec::new(),
         shapes: vec![ground, body],
         sheets: vec![sheet],
-        gradient: rng.between(1.0, 1.5),
-        gradient_deg: rng.between(0.0, 360.0),
-        pose: pose(&mut rng, length, &lens),
+        gradient: gradient.0,
+        gradient_deg: gradient.1,
+        pose,
         lens,
         develop: Develop {
             psf_sigma_px: rng.between(0.6, 0.95),
@@ -174,18 +291,22 @@ fn measured(
     };
     for i in 0..=(2.0 * half / STEP_MM) as usize {
         let x = -half + i as f64 * STEP_MM;
-        let (y, p) = (height + slope * x, panel.at(x).0);
+        let y = height + slope * x;
+        // Square to the rule.
+        let mut gap = (panel.at(x).0 - y) / along;
+        for _ in 0..20 {
+            gap = (panel.at(x - slope / along * gap).0 - y) * along;
+        }
         let pair = [
             camera.project(flat.point([x, y])),
-            camera.project(flat.point([x, p])),
+            camera.project(flat.point([x - slope / along * gap, y + gap / along])),
         ];
         if let [Some(rule), Some(below)] = pair
             && camera.sees(rule)
             && camera.sees(below)
         {
             scene.s_mm.push((x + half) * along);
-            // Square to the rule, on a panel whose slope differs little from it.
-            scene.gap_mm.push((p - y) / along);
+            scene.gap_mm.push(gap);
             scene.rule_px.push(rule);
             scene.panel_px.push(below);
         }
@@ -242,28 +363,40 @@ fn resting(panel: &Edge, length: f64, tilt: f64, rests: Rests) -> (f64, f64) {
     }
     let over = hull.windows(2).find(|w| w[0].0 <= 0.0 && w[1].0 > 0.0);
     let (a, b) = over.map_or(((-half, 0.0), (half, 0.0)), |w| (w[0], w[1]));
-    let mut slope = (b.1 - a.1) / (b.0 - a.0);
-    let mut contact = a;
+    let slope = (b.1 - a.1) / (b.0 - a.0);
     if rests == Rests::Rocks {
-        slope += tilt / half;
-        // The point that touches first under the new slope.
-        let least = points
-            .iter()
-            .min_by(|p, q| (p.1 - slope * p.0).total_cmp(&(q.1 - slope * q.0)));
-        contact = least.copied().unwrap_or(a);
+        return touching(panel, length, slope + tilt / half);
     }
-    (contact.1 - slope * contact.0, slope)
+    (a.1 - slope * a.0, slope)
+}
+
+/// Height at x = 0 of a rule of this slope that touches the panel.
+fn touching(panel: &Edge, length: f64, slope: f64) -> (f64, f64) {
+    let half = length / 2.0;
+    let height = (0..=(2.0 * half / STEP_MM) as usize)
+        .map(|i| -half + i as f64 * STEP_MM)
+        .map(|x| panel.at(x).0 - slope * x)
+        .fold(f64::INFINITY, f64::min);
+    (height, slope)
 }
 
 /// Side-on, nearly level: the whole rule or most of it.
-fn pose(rng: &mut Rng, length: f64, lens: &Lens) -> Pose {
-    let seen = length * rng.between(0.85, 1.35);
+fn pose(rng: &mut Rng, length: f64, lens: &Lens, frame: Option<[f64; 2]>) -> Pose {
+    let mut seen = length * rng.between(0.85, 1.35);
+    let mut aim_y = 0.0;
+    if let Some([top, bottom]) = frame {
+        seen = seen.max(1.1 * length).max(1.6 * (bottom - top));
+        aim_y = 0.5 * (top + bottom);
+    }
     Pose {
         elevation_deg: rng.between(-3.0, 3.0),
         yaw_deg: rng.between(-8.0, 8.0),
         roll_deg: rng.between(-4.0, 4.0),
         distance_mm: lens.fx / lens.width as f64 * seen,
-        aim_mm: [rng.between(-30.0, 30.0), rng.between(-20.0, 20.0)],
+        aim_mm: [
+            rng.between(-30.0, 30.0) * if frame.is_some() { 0.3 } else { 1.0 },
+            aim_y + rng.between(-20.0, 20.0) * if frame.is_some() { 0.3 } else { 1.0 },
+        ],
     }
 }
 

@@ -2,15 +2,20 @@
 //!
 //! - [`plan`]: the photo on an even grid of card millimetres;
 //! - [`repair`]: the outline of the filled area;
-//! - [`light`]: how bright level filler is at every place, shadow and glare told apart;
+//! - [`light`]: how bright level filler is at every place, shadow and glare told apart (`coarse` cells, the smooth fall over
+//!   them in `bowl`, `shadow`, the local `level`);
 //! - [`classes`]: coat, show-through, level;
 //! - [`mask`], [`soft`]: sets of cells, smoothing.
 
+mod bowl;
 pub mod classes;
+mod coarse;
+mod level;
 pub mod light;
 pub mod mask;
 pub mod plan;
 pub mod repair;
+mod shadow;
 pub mod soft;
 
 use thiserror::Error;

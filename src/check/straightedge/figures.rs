@@ -1,6 +1,6 @@
 //! What the gap comes to: the largest, how the straightedge rests, crown, filler, next action.
 
-use super::find::Found;
+use super::found::Found;
 use super::gap::Gap;
 use super::remedy::Parts;
 use super::{EVEN_MM, GapAt, Rests};

@@ -1,8 +1,9 @@
 //! The gap in millimetres along the straightedge, nicks and dirt left out, with what it is uncertain by.
 
 use super::StraightedgeError;
-use super::edges::{Along, Both};
-use super::find::Found;
+use super::along::Along;
+use super::edges::Both;
+use super::found::Found;
 use super::profile::Edges;
 use crate::budget::Part;
 use crate::fit::fair::Fair;

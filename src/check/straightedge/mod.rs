@@ -1,14 +1,25 @@
 //! What a straightedge says of a panel: the light gap under it, how it rests, what closes it.
 
+mod along;
+mod bank;
+mod behind;
+mod blur;
+mod course;
 mod edges;
+mod ends;
 mod error;
 mod figures;
 mod find;
+mod found;
 mod gap;
 mod profile;
 mod remedy;
 mod reverse;
+mod rule;
 mod sharpness;
+mod sighting;
+mod tone;
+mod window;
 
 pub use error::StraightedgeError;
 pub use figures::crown_radius_mm;
@@ -133,7 +144,7 @@ pub fn measure_turned(
 /// One photo's gap.
 struct Reading {
     head: Head,
-    found: find::Found,
+    found: found::Found,
     gap: gap::Gap,
 }
 
@@ -144,8 +155,8 @@ fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Rea
     let scale = scale(cards, &assume, &mut warnings)?;
     let quads = masks(cards);
     let found = find::find(photo, cards, &quads, &scale, near)?;
-    let (found, course) = edges::settle(photo, &quads, &scale, &found)?;
-    let along = edges::Along::new(&scale, &found, 1.0).ok_or(StraightedgeError::OffPlane)?;
+    let (found, course) = course::settle(photo, &quads, &scale, &found)?;
+    let along = along::Along::new(&scale, &found, 1.0).ok_or(StraightedgeError::OffPlane)?;
     let known_lens = setup.lens.is_some() && !assume.lens_doubt;
     let sharp = along
         .direction()
@@ -174,7 +185,7 @@ fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Rea
 const LEVEL_DEG: f64 = 8.0;
 
 /// Whether the camera looks up or down on the gap: what is thick then hides part of it.
-fn looks_down(scale: &Scale, found: &find::Found) -> Option<String> {
+fn looks_down(scale: &Scale, found: &found::Found) -> Option<String> {
     let eye = scale.camera_mm();
     let middle = found.mm(0.5 * (found.from_mm + found.to_mm), 0.0).0;
     let above = (nalgebra::Point2::new(eye.x, eye.y) - middle).dot(&found.across);

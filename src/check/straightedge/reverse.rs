@@ -7,7 +7,7 @@
 //! straightedge that stands by its own weight.
 
 use super::StraightedgeError;
-use super::find::Found;
+use super::found::Found;
 use super::gap::Gap;
 use crate::units::{K95, Measured};
 use serde::{Deserialize, Serialize};

@@ -1,0 +1,252 @@
+//! The coarse course of both edges: three plain levels across, a straight line along the straightedge, the cheapest path along
+//! the panel. It lays the line on the straightedge's edge and says where the fine look starts.
+
+use super::StraightedgeError;
+use super::along::Along;
+use super::bank::{Bank, Placed, profiles};
+use super::found::Found;
+use super::profile::{LIGHTS, Profile};
+use crate::photo::Photo;
+use crate::scale::Scale;
+use crate::scale::cover::Quad;
+use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
+use rayon::prelude::*;
+
+/// How far the line found may lie from the straightedge's edge, mm: it lies somewhere about the gap.
+const STRAY_MM: f64 = 7.0;
+/// Widest gap looked for, mm: beyond, a straightedge is the wrong tool (ours, no source).
+const WIDEST_MM: f64 = 8.0;
+
+/// A course of both edges, straight between places.
+#[derive(Debug, Clone)]
+pub struct Course {
+    at: Vec<f64>,
+    y_px: Vec<f64>,
+    /// Width of the gap there, px.
+    pub gap_px: Vec<f64>,
+}
+
+impl Course {
+    pub fn at(&self, place: f64) -> (f64, f64) {
+        let n = self.at.len();
+        let k = self
+            .at
+            .partition_point(|c| *c <= place)
+            .clamp(1, n.max(2) - 1);
+        let (a, b) = (self.at[k - 1], self.at[k]);
+        let t = ((place - a) / (b - a)).clamp(0.0, 1.0);
+        let mix = |v: &[f64]| v[k - 1] + (v[k] - v[k - 1]) * t;
+        (mix(&self.y_px), mix(&self.gap_px))
+    }
+}
+
+/// Lays the line on the straightedge's edge and finds roughly how wide the gap is along it.
+///
+/// # Errors
+/// [`StraightedgeError::Faint`], [`StraightedgeError::OffPlane`].
+pub fn settle(
+    photo: &Photo,
+    quads: &[Quad],
+    scale: &Scale,
+    found: &Found,
+) -> Result<(Found, Course), StraightedgeError> {
+    const EVERY: f64 = 3.0;
+    let along = Along::new(scale, found, EVERY).ok_or(StraightedgeError::OffPlane)?;
+    let widest = WIDEST_MM / along.mm_per_px;
+    let bank = Bank::new(photo, quads, &along, STRAY_MM, widest, 1.0);
+    let step = ((6.0 / along.mm_per_px / EVERY) as usize).clamp(3, 16);
+    let all = profiles(&bank, along.centre.len(), step, None);
+    let course = coarse_course(&all, &along).ok_or(StraightedgeError::Faint)?;
+    let (Some(&first), Some(&last)) = (course.y_px.first(), course.y_px.last()) else {
+        return Err(StraightedgeError::Faint);
+    };
+    let end = course.at.len() - 1;
+    let place = |k: usize, y: f64| scale.mm_from_px(along.px(course.at[k], y));
+    let (Some(a), Some(b)) = (place(0, first), place(end, last)) else {
+        return Err(StraightedgeError::OffPlane);
+    };
+    let laid = found.relined(a, b);
+    // From here on along the new line's own millimetres.
+    let shift = laid.from_mm - found.from_mm;
+    let course = Course {
+        at: course.at.iter().map(|c| along.s_at(*c) + shift).collect(),
+        y_px: vec![0.0; course.at.len()],
+        gap_px: course.gap_px,
+    };
+    Ok((laid, course))
+}
+
+/// Three plain levels with sharp edges between, by running sums: the straightedge's edge is the straight line that leaves
+/// the least scatter over all profiles, each with its own best panel's edge; that one then follows the cheapest path.
+fn coarse_course(all: &[Placed], along: &Along) -> Option<Course> {
+    const REACH_PX: f64 = 12.0;
+    let stray = STRAY_MM / along.mm_per_px;
+    let widest = WIDEST_MM / along.mm_per_px;
+    // Tried places of the edge and widths of the gap, px.
+    let pitch = 1.0;
+    let tried: Vec<f64> = steps(-stray, stray, pitch);
+    let widths: Vec<f64> = steps(0.0, widest, pitch);
+    let tables: Vec<Option<Vec<f32>>> = all
+        .par_iter()
+        .map(|(_, profile)| {
+            let p = profile.as_ref()?;
+            let sums = Sums::new(p);
+            let mut table = vec![f32::NAN; tried.len() * widths.len()];
+            for (i, y) in tried.iter().enumerate() {
+                for (j, g) in widths.iter().enumerate() {
+                    let rows = (y - REACH_PX, *y, y + g, y + g + REACH_PX);
+                    if let Some(saved) = sums.saved(rows) {
+                        table[i * widths.len() + j] = saved as f32;
+                    }
+                }
+            }
+            Some(table)
+        })
+        .collect();
+    let seen = tables.iter().flatten().count();
+    if seen < 6 {
+        return None;
+    }
+    let n = widths.len();
+    let best: Vec<Option<Vec<f32>>> = tables
+        .iter()
+        .map(|t| {
+            let t = t.as_ref()?;
+            Some(
+                t.chunks(n)
+                    .map(|row| row.iter().copied().fold(0.0, f32::max))
+                    .collect(),
+            )
+        })
+        .collect();
+    // The line: a place in the middle and a turn.
+    let last = (all.len() - 1).max(1) as f64;
+    let line_at = |offset: f64, turn: f64, k: usize| offset + turn * (2.0 * k as f64 / last - 1.0);
+    let mut top: Option<(f32, f64, f64)> = None;
+    for turn in steps(-stray, stray, pitch) {
+        for offset in &tried {
+            let mut worth = 0.0;
+            for (k, best) in best.iter().enumerate() {
+                let Some(best) = best else { continue };
+                let y = line_at(*offset, turn, k);
+                let i = ((y + stray) / pitch).round();
+                if i >= 0.0 && (i as usize) < best.len() {
+                    worth += best[i as usize];
+                }
+            }
+            if top.is_none_or(|t| worth > t.0) {
+                top = Some((worth, *offset, turn));
+            }
+        }
+    }
+    let (_, offset, turn) = top?;
+    // The panel's edge: cheapest path over the widths.
+    let mut cost = vec![f32::NAN; n * all.len()];
+    for (k, table) in tables.iter().enumerate() {
+        let Some(table) = table else { continue };
+        let y = line_at(offset, turn, k);
+        let i = (((y + stray) / pitch).round().max(0.0) as usize).min(tried.len() - 1);
+        for j in 0..n {
+            let saved = table[i * n + j];
+            if !saved.is_nan() {
+                // A wider gap must earn its third level.
+                cost[k * n + j] = 1.0 - saved + if j > 0 { 0.01 } else { 0.0 };
+            }
+        }
+    }
+    let grid = CostGrid {
+        rows: n,
+        columns: all.len(),
+        cost: &cost,
+    };
+    let path = cheapest_path(
+        &grid,
+        &PathOptions {
+            jump: 6,
+            slope_cost: 0.004,
+            bend_cost: 0.0,
+            gap_cost: 1.5,
+        },
+    )?;
+    Some(Course {
+        at: all.iter().map(|p| p.0).collect(),
+        y_px: (0..all.len()).map(|k| line_at(offset, turn, k)).collect(),
+        gap_px: path.rows.iter().map(|r| widths[*r]).collect(),
+    })
+}
+
+fn steps(from: f64, to: f64, pitch: f64) -> Vec<f64> {
+    let n = ((to - from) / pitch).floor() as usize;
+    (0..=n).map(|i| from + i as f64 * pitch).collect()
+}
+
+/// Step at an edge, square root of light, that counts for half.
+const FAINT: f64 = 0.02;
+
+/// Running sums of a profile with a row a pixel.
+struct Sums {
+    from_y: f64,
+    sum: Vec<[f64; LIGHTS + 1]>,
+}
+
+impl Sums {
+    fn new(p: &Profile) -> Sums {
+        let mut sum = vec![[0.0; LIGHTS + 1]];
+        let mut last = [0.0; LIGHTS + 1];
+        for v in &p.light {
+            // Square roots make light and dark weigh alike.
+            let soft = v[0].max(0.0).sqrt();
+            let by = 1.0 / (2.0 * soft.max(0.05));
+            let w = [soft, v[1] * by, v[2] * by];
+            for (l, w) in last.iter_mut().zip(w) {
+                *l += w;
+            }
+            last[LIGHTS] += w.iter().map(|w| w * w).sum::<f64>();
+            sum.push(last);
+        }
+        Sums {
+            from_y: p.y_px.first().copied().unwrap_or(0.0),
+            sum,
+        }
+    }
+
+    /// Share of the scatter about one level that three levels take away; `None` off the profile.
+    fn saved(&self, (a, b, c, d): (f64, f64, f64, f64)) -> Option<f64> {
+        let n = self.sum.len() - 1;
+        let row = |y: f64| -> f64 { y - self.from_y + 0.5 };
+        let (a, b, c, d) = (row(a), row(b), row(c), row(d));
+        if a < 0.0 || d > n as f64 {
+            return None;
+        }
+        let [a, b, c, d] = [a, b, c, d].map(|r| r as usize);
+        let scatter = |i: usize, j: usize| -> f64 {
+            if j <= i {
+                return 0.0;
+            }
+            let (p, q) = (&self.sum[i], &self.sum[j]);
+            let n = (j - i) as f64;
+            let square: f64 = (0..LIGHTS).map(|k| (q[k] - p[k]).powi(2)).sum();
+            (q[LIGHTS] - p[LIGHTS] - square / n).max(0.0)
+        };
+        let whole = scatter(a, d) + 1e-6 * (d - a) as f64;
+        let share = 1.0 - (scatter(a, b) + scatter(b, c) + scatter(c, d)) / whole;
+        // What counts is a step at each edge: grain is about as well parted into three levels, and one edge must not pass for
+        // both.
+        let level = |i: usize, j: usize, k: usize| {
+            (self.sum[j][k] - self.sum[i][k]) / (j - i).max(1) as f64
+        };
+        let between = |(i, j): (usize, usize), (p, q): (usize, usize)| {
+            (0..LIGHTS)
+                .map(|k| (level(i, j, k) - level(p, q, k)).powi(2))
+                .sum::<f64>()
+                .sqrt()
+        };
+        // An open gap has two edges: the fainter counts.
+        let step = if c > b {
+            between((a, b), (b, c)).min(between((b, c), (c, d)))
+        } else {
+            between((a, b), (c, d))
+        };
+        Some(share * step / (step + FAINT))
+    }
+}

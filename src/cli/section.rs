@@ -74,13 +74,25 @@ pub fn run(args: &SectionArgs) -> Result<Ending, Failure> {
         words: section_text::section,
         short: section_text::short_line,
     };
-    photos::run_opened(&photos, |photo| measure(photo, &setup, &request), pictures)
+    photos::run_opened(
+        &photos,
+        |photo| measure(photo, &setup, &request),
+        |photo, result, place| drawn(photo, result, "overlay.png", place),
+    )
 }
 
-/// The marked photo, and the profile as true-size SVG and DXF and as CSV.
-fn pictures(photo: &Photo, result: &SectionResult, place: Place) -> Result<(), Failure> {
+/// The marked photo under a name, and the profile as true-size SVG and DXF and as CSV.
+///
+/// # Errors
+/// [`Failure::Output`].
+pub fn drawn(
+    photo: &Photo,
+    result: &SectionResult,
+    picture: &str,
+    place: Place,
+) -> Result<(), Failure> {
     let drawn = |error: SheetError| Failure::Output(error.to_string());
-    place.put("overlay.png", &section_picture::png(photo, result))?;
+    place.put(picture, &section_picture::png(photo, result))?;
     let drawing = section_text::drawing(result).map_err(drawn)?;
     place.put(
         "section.svg",

@@ -1,11 +1,14 @@
 //! `fairpanel straightedge`: the light gap under a straightedge, on one photo or many.
 
+use super::args;
 use super::common::Common;
 use super::exit::{Ending, Failure};
-use super::photos::{self, Photos};
+use super::photos::{self, Photos, Place};
+use crate::check::section::SectionResult;
 use crate::check::straightedge::{
-    StraightedgeOptions, StraightedgeResult, measure, measure_turned,
+    StraightedgeOptions, StraightedgeResult, measure, measure_across, measure_turned,
 };
+use crate::photo::Photo;
 use crate::report::straightedge as report;
 use clap::Args;
 use std::path::PathBuf;
@@ -16,7 +19,8 @@ Examples:
   fairpanel straightedge door.jpg
   fairpanel straightedge door.jpg --out result --tol 0.5
   fairpanel straightedge door.jpg --near 300,1060,1500,1090 --lens phone.json
-  fairpanel straightedge door.jpg --turned door-turned.jpg";
+  fairpanel straightedge door.jpg --turned door-turned.jpg
+  fairpanel straightedge swage.jpg --across --want 12 --tol 1 --out station";
 
 /// Read the light gap under a straightedge, how it rests and what closes the gap
 ///
@@ -38,6 +42,31 @@ pub struct StraightedgeArgs {
     /// its own error then drops out
     #[arg(long, value_name = "PHOTO")]
     turned: Option<PathBuf>,
+
+    /// It lies square across a swage: the panel's edge under it is measured as a section, with radius and turn
+    #[arg(long, conflicts_with = "turned")]
+    across: bool,
+
+    /// Radius wanted of the swage, in mm: with --across and --tol the difference is judged, not the gap
+    #[arg(long, value_name = "MM", value_parser = args::length_mm, allow_hyphen_values = true, requires_all = ["across", "tol"])]
+    want: Option<f64>,
+}
+
+/// Files beside the answer, the section's among them.
+const ACROSS: &[&str] = &[
+    "overlay.png",
+    "section.png",
+    "section.json",
+    "section.svg",
+    "section.dxf",
+    "section.csv",
+];
+
+/// The section as an answer of its own, for `radii`, `gauge` and `partner`, with its pictures.
+fn section_files(photo: &Photo, section: &SectionResult, place: Place) -> Result<(), Failure> {
+    let json = serde_json::to_vec_pretty(section).map_err(|e| Failure::Output(e.to_string()))?;
+    place.put("section.json", &json)?;
+    super::section::drawn(photo, section, "section.png", place)
 }
 
 /// Runs the check.
@@ -64,7 +93,11 @@ pub fn run(args: &StraightedgeArgs) -> Result<Ending, Failure> {
         check: "straightedge",
         paths: &args.photos,
         common: &args.common,
-        files: &["overlay.png"],
+        files: if args.across {
+            ACROSS
+        } else {
+            &["overlay.png"]
+        },
         head: |result: &StraightedgeResult| &result.head,
         words: report::words,
         short: report::short_words,
@@ -73,11 +106,15 @@ pub fn run(args: &StraightedgeArgs) -> Result<Ending, Failure> {
         let photo = photos::open(path)?;
         let result = match &args.turned {
             Some(turned) => measure_turned(&photo, &photos::open(turned)?, &setup, &options),
+            None if args.across => measure_across(&photo, &setup, &options, args.want),
             None => measure(&photo, &setup, &options),
         }
         .map_err(|reason| photos::refused(path, reason))?;
         if let Some(place) = place {
             place.put("overlay.png", &report::png(&photo, &result))?;
+            if let Some(section) = &result.section {
+                section_files(&photo, section, place)?;
+            }
         }
         Ok(result)
     })

@@ -157,10 +157,11 @@ pub fn fit_section(points: &[Mm], options: &SectionOptions) -> Result<Section, F
     let mut rounded = starts(points, &guesses, length)
         .into_iter()
         .take(STARTS)
-        .find_map(|start| trimmed(points, start, options.stray, &mut used));
+        .find_map(|start| trimmed(points, start, options.stray, &mut used))
+        .map(|found| rounder(points, found, length, options.stray, &mut used));
     if rounded.is_none() {
         let arc = fit_arc(points, &PointNoise::default())?;
-        used = keep(&arc.deviation_mm, options.stray);
+        used = keep(&arc.deviation_mm, options.stray, 0.0);
     }
     let picked: Vec<Mm> = pick(points, &used);
     if picked.len() < FEWEST {
@@ -330,6 +331,9 @@ impl Section {
     }
 }
 
+/// From one radius tried to the next.
+const START_STEP: f64 = 0.74;
+
 /// Corners from which least squares may begin, best first: guesses with a row of radii.
 fn starts(points: &[Mm], guesses: &[Corner], length: f64) -> Vec<Corner> {
     let mut ranked: Vec<(f64, Corner)> = Vec::new();
@@ -337,8 +341,8 @@ fn starts(points: &[Mm], guesses: &[Corner], length: f64) -> Vec<Corner> {
         let most = length / guess.turn;
         for k in 0..16 {
             let corner = Corner {
-                // From the whole outline down to a hundredth of it, in steps of a quarter less.
-                radius: 0.95 * 0.74f64.powi(k) * most,
+                // From the whole outline down to a hundredth of it.
+                radius: 0.95 * START_STEP.powi(k) * most,
                 ..*guess
             };
             ranked.push((spread(points, &corner), corner));
@@ -381,16 +385,19 @@ fn trimmed(
 ) -> Option<(Corner, Solution)> {
     let mut corner = start;
     let mut found = None;
-    // First round: a generous bound about the start, so that dirt does not steer.
+    // First round: a generous bound about the start, so that dirt does not steer; a start's radius may be as far off as the next
+    // one tried, which moves the arc's middle.
     let all: Vec<f64> = points.iter().map(|p| corner.see(p.0).distance).collect();
-    *used = keep(&all, 3.0 * stray);
+    let middle =
+        (1.0 - START_STEP) / START_STEP * start.radius * (1.0 / (0.5 * start.turn).cos() - 1.0);
+    *used = keep(&all, 3.0 * stray, middle);
     for _ in 0..5 {
         let picked = pick(points, used);
         let solution = ordinary(&picked, corner)?;
         corner = Corner::from_slice(solution.at.as_slice())?;
         found = Some((corner, solution));
         let all: Vec<f64> = points.iter().map(|p| corner.see(p.0).distance).collect();
-        let next = keep(&all, stray);
+        let next = keep(&all, stray, 0.0);
         if next == *used {
             break;
         }
@@ -399,12 +406,54 @@ fn trimmed(
     found
 }
 
-/// Which values lie within `stray` robust standard deviations of zero.
-fn keep(values: &[f64], stray: f64) -> Vec<bool> {
+/// A fit with its radius looked for once more, the flanks held. An arc that takes up a few hundredths of the points passes for
+/// dirt on a corner of another radius: it is told from dirt in that one radius explains all of it.
+fn rounder(
+    points: &[Mm],
+    found: (Corner, Solution),
+    length: f64,
+    stray: f64,
+    used: &mut Vec<bool>,
+) -> (Corner, Solution) {
+    /// Fewer points than this on one arc may be dirt.
+    const FEW: f64 = 3.0;
+    let distances =
+        |c: &Corner| -> Vec<f64> { points.iter().map(|p| c.see(p.0).distance).collect() };
+    let Some(sd) = robust::spread(&distances(&found.0)).filter(|sd| *sd > 0.0) else {
+        return found;
+    };
+    let cost = |c: &Corner| -> f64 {
+        let far = |d: f64| (d / sd).abs().min(stray).powi(2);
+        distances(c).into_iter().map(far).sum()
+    };
+    let here = cost(&found.0);
+    let best = (0..40)
+        .map(|k| Corner {
+            radius: 0.95 * 0.86f64.powi(k) * length / found.0.turn,
+            ..found.0
+        })
+        .map(|c| (cost(&c), c))
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    let (_, start) = match best {
+        Some(best) if best.0 < here - FEW * stray * stray => best,
+        _ => return found,
+    };
+    let mut kept = used.clone();
+    match trimmed(points, start, stray, &mut kept) {
+        Some(other) if cost(&other.0) < here - FEW * stray * stray => {
+            *used = kept;
+            other
+        }
+        _ => found,
+    }
+}
+
+/// Which values lie within `stray` robust standard deviations of zero, or within `least`.
+fn keep(values: &[f64], stray: f64, least: f64) -> Vec<bool> {
     let sd = robust::spread(values).unwrap_or(0.0);
     // All but nothing: more than half the points exactly on the form.
     let far = if sd > 0.0 { stray * sd } else { f64::INFINITY };
-    values.iter().map(|v| v.abs() <= far).collect()
+    values.iter().map(|v| v.abs() <= far.max(least)).collect()
 }
 
 fn pick(points: &[Mm], used: &[bool]) -> Vec<Mm> {
@@ -910,6 +959,26 @@ mod tests {
         assert!((found.radius_mm.value - 5.0).abs() < 4.0 * found.radius_mm.u);
         assert!(!found.used[n / 2] && !found.used[n / 5 + 3] && found.used[0]);
         assert!(found.rms_mm < 0.07);
+    }
+
+    /// An arc that takes up a fiftieth of the points is shape and not dirt.
+    #[test]
+    fn a_short_arc_between_long_flanks_is_seen() {
+        let long = Outline {
+            flanks: [200.0, 220.0],
+            ..SYMMETRIC
+        };
+        for seed in 0..10 {
+            let points = long.points(&EdgeModel::white(0.02), &mut Random::new(seed));
+            let found = fit_section(&points, &SectionOptions::default()).unwrap();
+            assert_eq!(found.form, Form::Convex);
+            let off = (found.radius_mm.value - long.radius).abs();
+            assert!(
+                off < 4.0 * found.radius_mm.u,
+                "{seed}: {off} {:?}",
+                found.radius_mm
+            );
+        }
     }
 
     /// Turned, mirrored, moved and read from the other end, the section is the same; and material on the other side makes

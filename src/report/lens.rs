@@ -69,7 +69,7 @@ pub fn text(result: &LensResult, files: &[String]) -> String {
         plus_minus(result.bow_mm),
         ratio(result.print_down_over_across)
     ));
-    lines.extend(largest_part(&result.head.budget));
+    lines.extend(largest_part(&result.head));
     ended(lines, &result.head, "Lens file", files)
 }
 

@@ -349,7 +349,7 @@ pub fn words(result: &LowsResult, files: &[String]) -> String {
             .map(|(i, pass)| pass_words(i + 1, pass)),
     );
     lines.push(scale(&result.head));
-    lines.extend(largest_part(&result.head.budget));
+    lines.extend(largest_part(&result.head));
     if result.next.action != Action::Done {
         lines.push("Mind: sanding dust is bad for the lungs; wear a fitting mask, use extraction, and sand wet where the maker allows it.".into());
     }

@@ -70,7 +70,7 @@ pub fn text(result: &PartnerResult, files: &[String]) -> String {
         if result.mirrored { ", mirrored" } else { "" },
         plus_minus(result.slide_mm)
     ));
-    lines.extend(largest_part(&result.head.budget));
+    lines.extend(largest_part(&result.head));
     ended(lines, &result.head, "Picture", files)
 }
 

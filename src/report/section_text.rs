@@ -35,6 +35,7 @@ fn object(object: Object) -> &'static str {
         Object::Template => "template",
         Object::Comb => "contour comb (envelope of its pin tips)",
         Object::Cut => "piece with a ragged edge, as cut by hand",
+        Object::Panel => "panel under a straightedge",
     }
 }
 
@@ -68,7 +69,7 @@ pub fn section(result: &SectionResult, files: &[String]) -> String {
         result.rms_mm
     ));
     lines.push(scale(&result.head));
-    lines.extend(largest_part(&result.head.budget));
+    lines.extend(largest_part(&result.head));
     ended(lines, &result.head, "Picture", files)
 }
 

@@ -10,6 +10,7 @@ use super::drawing::{
 use super::font;
 use super::labels::{self, Label, Room};
 use super::scene::{spacing, verdict_of};
+use super::section_text;
 use super::shrink::shrink;
 use super::text::{ended, largest_part, scale};
 use super::words::{self, plus_minus, short};
@@ -38,10 +39,19 @@ pub fn words(result: &StraightedgeResult, files: &[String]) -> String {
             radius.u95 / 1000.0
         ));
     }
-    if result.rests != Rests::Even {
+    if let Some(section) = &result.section {
+        lines.push(format!(
+            "Across the swage: largest gap {} mm; flanks {:.0} and {:.0} mm seen straight; the edge keeps within {:.3} mm (rms) of the fitted form.",
+            plus_minus(result.max_gap_mm),
+            section.flanks_mm[0],
+            section.flanks_mm[1],
+            section.rms_mm
+        ));
+    }
+    if let Some(filler) = result.filler_mm.filter(|_| result.rests != Rests::Even) {
         lines.push(format!(
             "Filler that would close it: {} mm at {:.0} mm. Mind the filler's limit and the maker's sheet.",
-            plus_minus(result.filler_mm),
+            plus_minus(filler),
             result.max_at_mm
         ));
     }
@@ -69,7 +79,7 @@ pub fn words(result: &StraightedgeResult, files: &[String]) -> String {
         ));
     }
     lines.push(scale(&result.head));
-    lines.extend(largest_part(&result.head.budget));
+    lines.extend(largest_part(&result.head));
     ended(lines, &result.head, "Picture", files)
 }
 
@@ -85,7 +95,10 @@ pub fn short_words(result: &StraightedgeResult) -> String {
 
 /// The first line.
 pub fn headline(result: &StraightedgeResult) -> String {
-    let figure = format!("largest gap {} mm", plus_minus(result.max_gap_mm));
+    let figure = match &result.section {
+        Some(section) => section_text::figure(section),
+        None => format!("largest gap {} mm", plus_minus(result.max_gap_mm)),
+    };
     words::headline(result.head.verdict.as_ref(), figure)
 }
 
@@ -104,17 +117,25 @@ fn rests(result: &StraightedgeResult) -> String {
         .iter()
         .map(|s| format!("{s:.0}"))
         .collect();
-    let touches = if places.is_empty() {
+    let touches = if places.is_empty() && result.section.is_some() {
+        "where it touches is hidden".to_string()
+    } else if places.is_empty() {
         "it touches nowhere in the picture".to_string()
     } else {
         format!("it touches at {} mm", places.join(" and "))
     };
     let how = match result.rests {
+        Rests::Rocks if result.section.is_some() => "It lies on a crest",
+        Rests::Bridges if result.section.is_some() => "It bridges a root",
         Rests::Rocks => "It rocks, the panel is high in the middle",
         Rests::Bridges => "It bridges a hollow",
         Rests::Even => "It stands even",
     };
-    format!("{how}: {touches} from the left end (top end when it stands upright).")
+    if places.is_empty() {
+        format!("{how}: {touches}.")
+    } else {
+        format!("{how}: {touches} from the left end (top end when it stands upright).")
+    }
 }
 
 fn length_mm(result: &StraightedgeResult) -> f64 {
@@ -193,11 +214,14 @@ pub fn draw(photo: &Photo, result: &StraightedgeResult) -> RgbImage {
         ));
         y += 8.6 * unit;
     }
-    let figure = format!(
-        "Largest gap {} mm, {}",
-        plus_minus(result.max_gap_mm),
-        word(result.rests)
-    );
+    let figure = match &result.section {
+        Some(section) => section_text::figure(section),
+        None => format!(
+            "Largest gap {} mm, {}",
+            plus_minus(result.max_gap_mm),
+            word(result.rests)
+        ),
+    };
     y += 4.6 * unit;
     let size = fitting(&figure, 4.6 * unit, true, wide);
     drawing.text(Text::from_left(
@@ -383,10 +407,14 @@ fn legend(
             )
         });
     }
-    let words = format!(
-        "Gap drawn {} times as large as it is, from the straightedge's edge.",
-        short(factor, 0)
-    );
+    let words = if factor > 1.0 {
+        format!(
+            "Gap drawn {} times as large as it is, from the straightedge's edge.",
+            short(factor, 0)
+        )
+    } else {
+        "Gap drawn as large as it is.".to_string()
+    };
     drawing.text(Text::from_left(
         Place::new(left, base + size * 1.5),
         fitting(&words, size, false, body.right - 2.0 * left),

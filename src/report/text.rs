@@ -1,7 +1,7 @@
 //! A result in a dozen lines for someone with dust on their hands: the verdict, what to do next, where the waves are.
 
 use super::words::{Lie, headline, plus_minus};
-use crate::budget::{BudgetPart, Part};
+use crate::budget::Part;
 use crate::check::Head;
 use crate::check::line::{Gap, LineResult, Look, Reference, Wave, WaveDo};
 use crate::units::Measured;
@@ -41,7 +41,7 @@ pub fn line(result: &LineResult, files: &[String]) -> String {
         look(result.look)
     ));
     lines.push(scale(&result.head));
-    lines.extend(largest_part(&result.head.budget));
+    lines.extend(largest_part(&result.head));
     ended(lines, &result.head, "Picture", files)
 }
 
@@ -185,11 +185,16 @@ pub(super) fn scale(head: &Head) -> String {
 }
 
 /// Which part of the uncertainty is the largest.
-pub(super) fn largest_part(budget: &[BudgetPart]) -> Option<String> {
-    let largest = budget.iter().max_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm))?;
+pub(super) fn largest_part(head: &Head) -> Option<String> {
+    let largest = (head.budget.iter()).max_by(|a, b| a.u95_mm.total_cmp(&b.u95_mm))?;
+    let words = match (largest.part, head.check.as_str()) {
+        (Part::Bow, "straightedge" | "section") => {
+            "how far before or behind the card the edge may lie"
+        }
+        (part_of, _) => part(part_of),
+    };
     Some(format!(
-        "Uncertainty: ± is a 95% interval; most of it is {}.",
-        part(largest.part)
+        "Uncertainty: ± is a 95% interval; most of it is {words}."
     ))
 }
 

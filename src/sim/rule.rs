@@ -194,9 +194,8 @@ fn stood(rng: &mut Rng, seed: u64, panel: Edge, laid: Laid, width: usize) -> Rul
     let layout = draw::layout(true, 0);
     let card_x = rng.between(-half * 0.4, half * 0.4);
     // Where the panel falls away beside a crest the card hangs lower.
-    let lowest = [-96.0, 0.0, 96.0]
-        .map(|by| panel.at(card_x + by).0)
-        .into_iter()
+    let lowest = (-24..=24)
+        .map(|k| panel.at(card_x + 4.0 * f64::from(k)).0)
         .fold(f64::NEG_INFINITY, f64::max);
     let on_panel = if lowest - panel.at(card_x).0 > 4.0 {
         lowest + 44.0
@@ -211,7 +210,13 @@ fn stood(rng: &mut Rng, seed: u64, panel: Edge, laid: Laid, width: usize) -> Rul
     let sheet = Sheet {
         layout,
         centre_mm: [card_x, card_y],
-        turn_deg: rng.between(-3.0, 3.0),
+        // On the straightedge it is clamped along it.
+        turn_deg: rng.between(-3.0, 3.0)
+            + if deep && on_rule {
+                slope.atan().to_degrees()
+            } else {
+                0.0
+            },
         ..Sheet::default()
     };
     let backdrop = if bright {

@@ -36,6 +36,13 @@ pub struct Traced<'a> {
     pub into_material: Vector2<f64>,
     /// Height of the edge above the card, mm.
     pub height_mm: f64,
+    /// Standard uncertainty of that, mm.
+    pub height_u_mm: f64,
+    /// What the edge belongs to; `None`: told from the edge.
+    pub object: Option<Object>,
+    /// What moves places together beside the edge's own model: for each source the move of each place out of the material, mm,
+    /// at one standard uncertainty.
+    pub common_mm: &'a [Vec<f64>],
     /// Whether a lens file was used.
     pub lens: bool,
 }
@@ -51,8 +58,6 @@ const PIECE_COMB_U_MM: f64 = 0.05;
 const SLOW_COMB_U_MM: f64 = 0.03;
 /// No saw or knife leaves so much (rms): another edge was followed in part, mm (ours, no source).
 const ASTRAY_MM: f64 = 0.5;
-/// A thickness that was not given is taken as 0 with this standard uncertainty, mm: sheet and board up to 3 mm.
-const THICKNESS_U_MM: f64 = 1.5;
 
 /// Fits, and puts the answer together.
 ///
@@ -80,15 +85,11 @@ pub fn answer(
         Some(_) => [WHOLE_COMB_U_MM, PIECE_COMB_U_MM, SLOW_COMB_U_MM],
         None => [WHOLE_U_PX, PIECE_U_PX, SLOW_U_PX].map(|u| u * mm_per_px),
     };
-    let doubt = Doubt::of(&section, &placed, model).ok_or(SectionError::Faint)?;
+    let doubt = Doubt::of(&section, &placed, model, traced.common_mm).ok_or(SectionError::Faint)?;
     let mut radius = doubt.budget(0, section.radius_mm.u);
     let mut turn = doubt.budget(1, section.turn_deg.u);
-    if request.thickness_mm.is_none() {
-        warnings.push(
-            "the thickness was not given: measured as if the edge lay in the card's plane; give it with --thickness"
-                .into(),
-        );
-        let share = THICKNESS_U_MM * mm_per_px / focal(traced);
+    if traced.height_u_mm > 0.0 {
+        let share = traced.height_u_mm * mm_per_px / focal(traced);
         radius.push(BudgetPart::from_u(
             Part::Bow,
             share * section.radius_mm.value,
@@ -164,10 +165,11 @@ pub fn answer(
         verdict.as_ref().map(|(less, v)| (less.value, v.result)),
     );
     let verdict = verdict.map(|v| v.1);
-    let object = match traced.edge.pins_px {
-        Some(_) => Object::Comb,
-        None if ragged_mm(&section) > CUT_MM.max(CUT_PX * mm_per_px) => Object::Cut,
-        None => Object::Template,
+    let object = match (traced.object, traced.edge.pins_px) {
+        (Some(known), _) => known,
+        (None, Some(_)) => Object::Comb,
+        (None, None) if ragged_mm(&section) > CUT_MM.max(CUT_PX * mm_per_px) => Object::Cut,
+        (None, None) => Object::Template,
     };
     let profile_mm = filtered(&section, &placed.points);
     let profile_px: Vec<[f64; 2]> =
@@ -403,7 +405,12 @@ struct Doubt {
 }
 
 impl Doubt {
-    fn of(section: &Section, placed: &Placed, [whole, piece, slow]: [f64; 3]) -> Option<Doubt> {
+    fn of(
+        section: &Section,
+        placed: &Placed,
+        [whole, piece, slow]: [f64; 3],
+        common_mm: &[Vec<f64>],
+    ) -> Option<Doubt> {
         let used: Vec<usize> = (0..placed.points.len())
             .filter(|i| section.used.get(*i).copied().unwrap_or(true))
             .collect();
@@ -492,11 +499,18 @@ impl Doubt {
         let mut model = [0.0f64; 2];
         let places: Vec<(usize, f64)> = rows.iter().zip(&s).map(|(r, s)| (r.2, *s)).collect();
         let errors = pieces(&places, section.crown.is_some());
-        for (error, size) in errors
+        let of_model = errors
             .into_iter()
             .zip([whole, piece, piece, piece, slow, slow])
-        {
-            let d: Vec<f64> = error.into_iter().map(|e| size * e).collect();
+            .map(|(error, size)| error.into_iter().map(|e| size * e).collect());
+        let beside = common_mm
+            .iter()
+            .map(|moves| used.iter().filter_map(|i| moves.get(*i).copied()).collect());
+        for d in of_model.chain(beside) {
+            let d: Vec<f64> = d;
+            if d.len() != n {
+                return None;
+            }
             let g = answer(d)?;
             for (m, g) in model.iter_mut().zip(g) {
                 *m = m.hypot(g);

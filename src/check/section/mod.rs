@@ -92,6 +92,8 @@ pub enum Object {
     Comb,
     /// A card cut by hand.
     Cut,
+    /// The panel itself, under a straightedge laid across the swage.
+    Panel,
 }
 
 /// A rounding of two arcs.
@@ -209,8 +211,7 @@ pub fn measure_on(
 ) -> Result<SectionResult, CheckError> {
     let (assume, mut warnings) = setup.assume(photo)?;
     let scale = scale(cards, &assume, &mut warnings)?;
-    // The white margin is half a square; a millimetre more for its shadow.
-    let covers = quads(cards, |square| 0.5 * square + 1.0);
+    let covers = covers(cards);
     let near: Vec<Mm> = options
         .near
         .iter()
@@ -226,7 +227,21 @@ pub fn measure_on(
         .collect();
     let object = object::find(&bench, &sides, &near)?;
     let height_mm = options.thickness_mm.unwrap_or(0.0);
-    let traced = trace(photo, cards, &covers, &scale, &object, height_mm)?;
+    let traced = trace(
+        (photo, cards, &covers),
+        &scale,
+        &object.edge,
+        object.toward,
+        (height_mm, Beyond::Bench),
+    )?;
+    let mut height_u_mm = 0.0;
+    if options.thickness_mm.is_none() {
+        warnings.push(
+            "the thickness was not given: measured as if the edge lay in the card's plane; give it with --thickness"
+                .into(),
+        );
+        height_u_mm = THICKNESS_U_MM;
+    }
     figures::answer(
         &figures::Traced {
             photo,
@@ -235,6 +250,9 @@ pub fn measure_on(
             edge: &traced,
             into_material: -object.toward,
             height_mm,
+            height_u_mm,
+            object: None,
+            common_mm: &[],
             lens: setup.lens.is_some(),
         },
         options,
@@ -242,19 +260,112 @@ pub fn measure_on(
     )
 }
 
+/// What cards cover of an edge beside them: the white margin is half a square; a millimetre more for its shadow.
+pub fn covers(cards: &[Card]) -> Vec<Quad> {
+    quads(cards, |square| 0.5 * square + 1.0)
+}
+
+/// A thickness that was not given is taken as 0 with this standard uncertainty, mm: sheet and board up to 3 mm.
+const THICKNESS_U_MM: f64 = 1.5;
+
+/// The edge of a panel that another check has found: on the photo, in order, in the card's plane.
+#[derive(Debug, Clone)]
+pub struct PanelEdge {
+    /// Places, px.
+    pub places: Vec<Px>,
+    /// Unit vector from the edge into the panel, card frame.
+    pub into_panel: Vector2<f64>,
+    /// How far before or behind the card's plane it may lie, standard uncertainty, mm.
+    pub plane_u_mm: f64,
+    /// What moves places together: for each source the move of each place out of the panel, mm, at one standard uncertainty.
+    pub common_mm: Vec<Vec<f64>>,
+}
+
+/// The section of a panel's edge found already; `lens`: whether the scale rests on a lens file.
+///
+/// # Errors
+/// [`CheckError`]: too few places, no form that fits.
+pub fn of_panel(
+    (photo, cards): (&Photo, &[Card]),
+    scale: &Scale,
+    panel: &PanelEdge,
+    lens: bool,
+    request: &SectionRequest,
+) -> Result<SectionResult, CheckError> {
+    let outward = scale
+        .px_from_mm(Mm(Point2::origin() - panel.into_panel))
+        .zip(scale.px_from_mm(Mm(Point2::origin())))
+        .map(|(a, b)| (a.0 - b.0).normalize())
+        .ok_or(SectionError::Faint)?;
+    if panel.places.len() < 16 {
+        return Err(SectionError::Faint.into());
+    }
+    let edge = follow::Edge {
+        points: panel
+            .places
+            .iter()
+            .map(|px| follow::EdgePoint { px: *px, outward })
+            .collect(),
+        pins_px: None,
+        blur_px: follow::card_blur(photo, cards).unwrap_or(1.0),
+    };
+    figures::answer(
+        &figures::Traced {
+            photo,
+            cards,
+            scale,
+            edge: &edge,
+            into_material: panel.into_panel,
+            height_mm: 0.0,
+            height_u_mm: panel.plane_u_mm,
+            object: Some(Object::Panel),
+            common_mm: &panel.common_mm,
+            lens,
+        },
+        request,
+        Vec::new(),
+    )
+}
+
+/// Traces an edge in the card's plane from a coarse course (card frame, mm, in order), as far as it shows. `covers`: what hides
+/// it, cards and other things; `toward`: out of the material, card frame.
+///
+/// # Errors
+/// [`CheckError`]: nothing there, too faint, too short.
+pub fn trace_panel(
+    seen: (&Photo, &[Card], &[Quad]),
+    scale: &Scale,
+    coarse: &[Mm],
+    toward: Vector2<f64>,
+) -> Result<Vec<Px>, CheckError> {
+    if coarse.len() < 2 {
+        return Err(SectionError::Faint.into());
+    }
+    let edge = trace(seen, scale, coarse, toward, (0.0, Beyond::Open))?;
+    Ok(edge.points.iter().map(|p| p.px).collect())
+}
+
+/// What lies beyond an edge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Beyond {
+    /// A bench that it touches, with its shadow.
+    Bench,
+    /// Light from far behind.
+    Open,
+}
+
 /// The edge from coarse to fine.
 fn trace(
-    photo: &Photo,
-    cards: &[Card],
-    covers: &[Quad],
+    (photo, cards, covers): (&Photo, &[Card], &[Quad]),
     scale: &Scale,
-    object: &object::Object,
-    height_mm: f64,
+    coarse: &[Mm],
+    toward: Vector2<f64>,
+    (height_mm, beyond): (f64, Beyond),
 ) -> Result<follow::Edge, CheckError> {
-    let coarse = follow::on_photo(scale, &extended(&softened(&object.edge)), 0.0);
-    let middle = object.edge[object.edge.len() / 2];
+    let middle = coarse[coarse.len() / 2];
+    let coarse = follow::on_photo(scale, &extended(&softened(coarse)), 0.0);
     let outside = scale
-        .px_from_mm(Mm(middle.0 + object.toward))
+        .px_from_mm(Mm(middle.0 + toward))
         .zip(scale.px_from_mm(middle))
         .map(|(a, b)| a.0 - b.0)
         .ok_or(SectionError::NoBench)?;
@@ -274,6 +385,9 @@ fn trace(
             break;
         }
         (course, snapped) = (longer, next);
+    }
+    if let Beyond::Open = beyond {
+        snapped = snap::halved(photo, covers, &snapped);
     }
     let blur_px = follow::card_blur(photo, cards).unwrap_or(1.0);
     let fine = follow::Fine {
@@ -303,7 +417,7 @@ fn trace(
             &mm,
             &SectionOptions {
                 noise: Some(EdgeModel::white(0.3 * mm_per_px)),
-                into_material: -object.toward,
+                into_material: -toward,
                 two_arcs: false,
                 ..SectionOptions::default()
             },

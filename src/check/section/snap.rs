@@ -3,10 +3,10 @@
 use super::SectionError;
 use super::follow::{Columns, EdgePoint, LIFT};
 use crate::photo::Photo;
-use crate::scale::cover::Quad;
+use crate::scale::cover::{Quad, masked};
 use crate::solve::path::{CostGrid, PathOptions, cheapest_path};
-use crate::solve::robust::median;
-use crate::trace::strip::Cell;
+use crate::solve::robust::{centre_and_spread, median};
+use crate::trace::strip::{Cell, Coding, Strip};
 use crate::units::Px;
 use nalgebra::{Point2, Vector2, Vector3};
 
@@ -98,7 +98,10 @@ pub fn snapped(
         let mut inside = 0.0;
         let mut outside: f64 = unlike.iter().take(BESIDE).sum();
         for (r, cost) in cost.iter_mut().enumerate() {
-            inside += unlike[r].max(0.0);
+            // What a card covers says nothing of the thing under it.
+            if far[r].is_finite() {
+                inside += unlike[r].max(0.0);
+            }
             outside += unlike.get(r + BESIDE).copied().unwrap_or(0.5 * CAP) - unlike[r];
             *cost = ((inside - outside) / CAP) as f32 + 0.5 * BESIDE as f32;
         }
@@ -177,4 +180,62 @@ pub fn snapped(
             outward: columns.outward[c],
         })
         .collect())
+}
+
+/// Snapped places moved to where the light is halfway between both sides. Only for an edge with open light beyond it: on a
+/// bench the shadow of its contact would pass for the edge. Places where halfway is not seen are left out.
+pub fn halved(photo: &Photo, quads: &[Quad], snapped: &[EdgePoint]) -> Vec<EdgePoint> {
+    /// Rows on either side, and from where on a side's own light is taken, px.
+    const HALF: usize = 10;
+    const BESIDE: usize = 5;
+    let strip = Strip::sample(
+        photo,
+        snapped.len(),
+        2 * HALF + 1,
+        Coding::Linear,
+        |c, r| {
+            let p = &snapped[c];
+            let at = p.px.0 + p.outward * (r as f64 - HALF as f64);
+            (!masked(quads, at)).then_some(at)
+        },
+    );
+    let side = |c: usize, rows: std::ops::Range<usize>, k: usize| -> Option<f64> {
+        let mut seen: Vec<f64> = (strip.column(c)[rows].iter())
+            .map(|cell| f64::from(cell[k]))
+            .filter(|v| v.is_finite())
+            .collect();
+        (seen.len() >= 3).then(|| median(&mut seen)).flatten()
+    };
+    let sides = |c: usize, k: usize| {
+        side(c, 0..HALF - BESIDE + 1, k).zip(side(c, HALF + BESIDE - 1..2 * HALF + 1, k))
+    };
+    // The light whose step stands out most from its own changes along the edge; brightness where it is about as good, for colour
+    // is often stored at half size.
+    let clear = |k: usize| -> f64 {
+        let steps: Vec<f64> = (0..snapped.len())
+            .step_by(3)
+            .filter_map(|c| sides(c, k).map(|(a, b)| b - a))
+            .collect();
+        centre_and_spread(&steps).map_or(0.0, |(m, sd)| m.abs() / (sd + 0.02 * m.abs() + 1e-3))
+    };
+    let light = (0..3)
+        .map(|k| (clear(k), k))
+        .fold((1.5 * clear(3), 3), |a, b| if b.0 > a.0 { b } else { a })
+        .1;
+    (0..snapped.len())
+        .filter_map(|c| {
+            let (inside, outside) = sides(c, light)?;
+            let share =
+                |r: usize| (f64::from(strip.column(c)[r][light]) - inside) / (outside - inside);
+            let (r, a, b) = (0..2 * HALF)
+                .map(|r| (r, share(r), share(r + 1)))
+                .find(|(_, a, b)| *a < 0.5 && *b >= 0.5)?;
+            let off = r as f64 + (0.5 - a) / (b - a) - HALF as f64;
+            let p = &snapped[c];
+            Some(EdgePoint {
+                px: Px(p.px.0 + p.outward * off),
+                outward: p.outward,
+            })
+        })
+        .collect()
 }

@@ -79,4 +79,48 @@ impl Along {
         let next = (k + 1).min(self.s_mm.len() - 1);
         self.s_mm[k] + (self.s_mm[next] - self.s_mm[k]) * (column - k as f64)
     }
+
+    /// Column, with fraction, at a distance along, mm.
+    pub fn column_at(&self, s_mm: f64) -> f64 {
+        let n = self.s_mm.len();
+        let k = self
+            .s_mm
+            .partition_point(|s| *s <= s_mm)
+            .clamp(1, n.max(2) - 1);
+        match self.s_mm.get(k - 1..=k) {
+            Some([a, b]) if b > a => (k - 1) as f64 + (s_mm - a) / (b - a),
+            _ => 0.0,
+        }
+    }
+
+    /// Column, with fraction, and px across of a photo place; beyond the ends the line is carried on.
+    pub fn locate(&self, place: Px) -> Option<(f64, f64)> {
+        let direction = self.direction()?;
+        let ahead = |k: usize| (place.0 - self.centre[k]).dot(&direction);
+        let last = self.centre.len().checked_sub(1)?;
+        let (mut low, mut high) = (0, last);
+        while low < high {
+            let middle = (low + high).div_ceil(2);
+            if ahead(middle) >= 0.0 {
+                low = middle;
+            } else {
+                high = middle - 1;
+            }
+        }
+        let d = place.0 - self.centre[low];
+        let normal = self.normal[low];
+        let tangent = Vector2::new(normal.y, -normal.x);
+        let tangent = if tangent.dot(&direction) < 0.0 {
+            -tangent
+        } else {
+            tangent
+        };
+        let next = (low + 1).min(last);
+        let pitch = if next > low {
+            (self.centre[next] - self.centre[low]).norm()
+        } else {
+            1.0
+        };
+        Some((low as f64 + d.dot(&tangent) / pitch, d.dot(&normal)))
+    }
 }

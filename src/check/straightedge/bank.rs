@@ -42,7 +42,11 @@ impl Bank {
     }
 
     /// Mean profile of some columns; `None` when most of them are covered. `tone`: a tone curve taken off each light first.
-    fn profile(&self, columns: std::ops::Range<usize>, tone: Option<&Unbent>) -> Option<Profile> {
+    pub fn profile(
+        &self,
+        columns: std::ops::Range<usize>,
+        tone: Option<&Unbent>,
+    ) -> Option<Profile> {
         let rows = self.strip.rows;
         let mut sum = vec![[0.0; LIGHTS]; rows];
         let mut count = vec![0.0; rows];

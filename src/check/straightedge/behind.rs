@@ -23,7 +23,7 @@ pub fn lights(rgb: [f64; 3]) -> [f64; LIGHTS] {
 /// from workshop photos: walls, floors and machines out of focus).
 const CHANGE: f64 = 0.25;
 
-fn wide(light: &[f64; LIGHTS], share: f64) -> [f64; LIGHTS] {
+pub fn wide(light: &[f64; LIGHTS], share: f64) -> [f64; LIGHTS] {
     [
         share * light[0] + 0.01,
         share * light[0] * 0.4 + 0.01,

@@ -17,6 +17,9 @@ const STRAY_MM: f64 = 7.0;
 /// Widest gap looked for, mm: beyond, a straightedge is the wrong tool (ours, no source).
 const WIDEST_MM: f64 = 8.0;
 
+/// How far beyond both edges a level is read, px.
+const REACH_PX: f64 = 12.0;
+
 /// A course of both edges, straight between places.
 #[derive(Debug, Clone)]
 pub struct Course {
@@ -24,6 +27,8 @@ pub struct Course {
     y_px: Vec<f64>,
     /// Width of the gap there, px.
     pub gap_px: Vec<f64>,
+    /// Millimetres a pixel covers across.
+    pub mm_per_px: f64,
 }
 
 impl Course {
@@ -50,13 +55,38 @@ pub fn settle(
     scale: &Scale,
     found: &Found,
 ) -> Result<(Found, Course), StraightedgeError> {
+    lay(photo, quads, scale, found, STRAY_MM, WIDEST_MM)
+}
+
+/// Lays a line on a straightedge's edge no farther off than `stray_mm`, whatever is beyond it.
+///
+/// # Errors
+/// As [`settle`].
+pub fn settle_line(
+    photo: &Photo,
+    quads: &[Quad],
+    scale: &Scale,
+    found: &Found,
+    stray_mm: f64,
+) -> Result<Found, StraightedgeError> {
+    Ok(lay(photo, quads, scale, found, stray_mm, 0.0)?.0)
+}
+
+fn lay(
+    photo: &Photo,
+    quads: &[Quad],
+    scale: &Scale,
+    found: &Found,
+    stray_mm: f64,
+    widest_mm: f64,
+) -> Result<(Found, Course), StraightedgeError> {
     const EVERY: f64 = 3.0;
     let along = Along::new(scale, found, EVERY).ok_or(StraightedgeError::OffPlane)?;
-    let widest = WIDEST_MM / along.mm_per_px;
-    let bank = Bank::new(photo, quads, &along, STRAY_MM, widest, 1.0);
+    let widest = widest_mm / along.mm_per_px;
+    let bank = Bank::new(photo, quads, &along, stray_mm, widest, 1.0);
     let step = ((6.0 / along.mm_per_px / EVERY) as usize).clamp(3, 16);
     let all = profiles(&bank, along.centre.len(), step, None);
-    let course = coarse_course(&all, &along).ok_or(StraightedgeError::Faint)?;
+    let course = coarse_course(&all, &along, stray_mm, widest).ok_or(StraightedgeError::Faint)?;
     let (Some(&first), Some(&last)) = (course.y_px.first(), course.y_px.last()) else {
         return Err(StraightedgeError::Faint);
     };
@@ -71,17 +101,15 @@ pub fn settle(
     let course = Course {
         at: course.at.iter().map(|c| along.s_at(*c) + shift).collect(),
         y_px: vec![0.0; course.at.len()],
-        gap_px: course.gap_px,
+        ..course
     };
     Ok((laid, course))
 }
 
 /// Three plain levels with sharp edges between, by running sums: the straightedge's edge is the straight line that leaves
 /// the least scatter over all profiles, each with its own best panel's edge; that one then follows the cheapest path.
-fn coarse_course(all: &[Placed], along: &Along) -> Option<Course> {
-    const REACH_PX: f64 = 12.0;
-    let stray = STRAY_MM / along.mm_per_px;
-    let widest = WIDEST_MM / along.mm_per_px;
+fn coarse_course(all: &[Placed], along: &Along, stray_mm: f64, widest: f64) -> Option<Course> {
+    let stray = stray_mm / along.mm_per_px;
     // Tried places of the edge and widths of the gap, px.
     let pitch = 1.0;
     let tried: Vec<f64> = steps(-stray, stray, pitch);
@@ -147,32 +175,122 @@ fn coarse_course(all: &[Placed], along: &Along) -> Option<Course> {
         let y = line_at(offset, turn, k);
         let i = (((y + stray) / pitch).round().max(0.0) as usize).min(tried.len() - 1);
         for j in 0..n {
-            let saved = table[i * n + j];
-            if !saved.is_nan() {
-                // A wider gap must earn its third level.
-                cost[k * n + j] = 1.0 - saved + if j > 0 { 0.01 } else { 0.0 };
-            }
+            cost[k * n + j] = cost_of(table[i * n + j], j);
         }
     }
+    Some(Course {
+        at: all.iter().map(|p| p.0).collect(),
+        y_px: (0..all.len()).map(|k| line_at(offset, turn, k)).collect(),
+        gap_px: cheapest(&cost, &widths, all.len(), (6, 0.004))?,
+        mm_per_px: along.mm_per_px,
+    })
+}
+
+/// Cost of a width, the `j`th tried: a wider gap must earn its third level.
+fn cost_of(saved: f32, j: usize) -> f32 {
+    1.0 - saved + if j > 0 { 0.01 } else { 0.0 }
+}
+
+/// The widths of the cheapest path; `jump`: most that it may open or close from one profile to the next, and the price of a row of
+/// that, squared.
+fn cheapest(
+    cost: &[f32],
+    widths: &[f64],
+    columns: usize,
+    (jump, slope_cost): (usize, f32),
+) -> Option<Vec<f64>> {
     let grid = CostGrid {
-        rows: n,
-        columns: all.len(),
-        cost: &cost,
+        rows: widths.len(),
+        columns,
+        cost,
     };
     let path = cheapest_path(
         &grid,
         &PathOptions {
-            jump: 6,
-            slope_cost: 0.004,
+            jump,
+            slope_cost,
             bend_cost: 0.0,
             gap_cost: 1.5,
         },
     )?;
-    Some(Course {
-        at: all.iter().map(|p| p.0).collect(),
-        y_px: (0..all.len()).map(|k| line_at(offset, turn, k)).collect(),
-        gap_px: path.rows.iter().map(|r| widths[*r]).collect(),
-    })
+    Some(path.rows.iter().map(|r| widths[*r]).collect())
+}
+
+/// A step that is half clear, square root of light.
+const HALF_CLEAR: f64 = 0.05;
+/// What it costs to take straightedge and panel as touching: less than an edge that can't be told from grain, more than one that
+/// can.
+const CLOSED: f32 = 0.7;
+/// Narrower than this the two edges are one for a coarse look, px.
+const APART_PX: f64 = 5.0;
+/// Rows on either side that a straightedge's edge over an open gap is read from, px.
+const BESIDE_PX: f64 = 5.0;
+
+fn clear(step: f64) -> f64 {
+    step / (step + HALF_CLEAR)
+}
+
+/// The panel's edge alone, below a line that lies on the straightedge's edge, as deep as `deepest_mm`; a place every `step_mm`.
+/// With it how clear both edges are along it, 0 to 1.
+///
+/// # Errors
+/// [`StraightedgeError::Faint`], [`StraightedgeError::OffPlane`].
+pub fn depth(
+    photo: &Photo,
+    quads: &[Quad],
+    scale: &Scale,
+    found: &Found,
+    deepest_mm: f64,
+    step_mm: f64,
+) -> Result<(Course, f64), StraightedgeError> {
+    let rough = Along::new(scale, found, 16.0).ok_or(StraightedgeError::OffPlane)?;
+    let every = (0.5 * step_mm / rough.mm_per_px).max(1.0);
+    let along = Along::new(scale, found, every).ok_or(StraightedgeError::OffPlane)?;
+    let deepest = deepest_mm / along.mm_per_px;
+    let bank = Bank::new(photo, quads, &along, 0.0, deepest, 1.0);
+    let step = ((step_mm / along.mm_per_px / every).round() as usize).max(1);
+    let all = profiles(&bank, along.centre.len(), step, None);
+    let widths = steps(0.0, deepest, 1.0);
+    let n = widths.len();
+    let rows: Vec<(f64, Vec<f32>)> = all
+        .par_iter()
+        .map(|(_, profile)| {
+            let mut row = vec![f32::NAN; n];
+            let Some(p) = profile else { return (0.0, row) };
+            let sums = Sums::new(p);
+            for (cost, g) in row.iter_mut().zip(&widths) {
+                if *g < APART_PX {
+                    *cost = CLOSED;
+                } else if let Some(step) = sums.step(*g, REACH_PX.min(*g)) {
+                    *cost = 1.0 - clear(step) as f32;
+                }
+            }
+            (sums.step(0.0, BESIDE_PX).map_or(0.0, clear), row)
+        })
+        .collect();
+    // Up to 45 degrees.
+    let jump = (step as f64 * every).ceil() as usize;
+    let cost: Vec<f32> = rows.iter().flat_map(|r| r.1.iter().copied()).collect();
+    // The steepest costs a tenth of an edge that doesn't show.
+    let slope_cost = 0.1 / (jump * jump).max(1) as f32;
+    let gap_px =
+        cheapest(&cost, &widths, all.len(), (jump, slope_cost)).ok_or(StraightedgeError::Faint)?;
+    // Both edges must show: the fainter counts.
+    let both = rows
+        .iter()
+        .zip(&gap_px)
+        .map(|((line, row), g)| match row[*g as usize] {
+            c if c.is_nan() => 0.0,
+            c => line.min(f64::from(1.0 - c)),
+        });
+    let clearness = both.sum::<f64>() / all.len().max(1) as f64;
+    let course = Course {
+        at: all.iter().map(|p| along.s_at(p.0)).collect(),
+        y_px: vec![0.0; all.len()],
+        gap_px,
+        mm_per_px: along.mm_per_px,
+    };
+    Ok((course, clearness))
 }
 
 fn steps(from: f64, to: f64, pitch: f64) -> Vec<f64> {
@@ -208,6 +326,24 @@ impl Sums {
             from_y: p.y_px.first().copied().unwrap_or(0.0),
             sum,
         }
+    }
+
+    /// Step of the mean light at a place, over so many rows to either side; `None` off the profile.
+    fn step(&self, y: f64, reach: f64) -> Option<f64> {
+        let n = self.sum.len() - 1;
+        let row = |y: f64| -> f64 { y - self.from_y + 0.5 };
+        let (a, b, c) = (row(y - reach), row(y), row(y + reach));
+        if a < 0.0 || c > n as f64 {
+            return None;
+        }
+        let [a, b, c] = [a, b, c].map(|r| r as usize);
+        let level = |i: usize, j: usize, k: usize| {
+            (self.sum[j][k] - self.sum[i][k]) / (j - i).max(1) as f64
+        };
+        let square: f64 = (0..LIGHTS)
+            .map(|k| (level(a, b, k) - level(b, c, k)).powi(2))
+            .sum();
+        Some(square.sqrt())
     }
 
     /// Share of the scatter about one level that three levels take away; `None` off the profile.

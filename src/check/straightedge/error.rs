@@ -43,6 +43,16 @@ pub enum StraightedgeError {
         "the gap can't be told from the straightedge and the panel; put a light cloth or a lamp behind it, so that it stands out"
     )]
     Faint,
+    /// The panel beside the place it touches doesn't show.
+    #[error(
+        "the panel's edge shows under only {shown_mm:.0} of {length_mm:.0} mm of the straightedge; put something light or dark behind that differs from both, with the panel's edge free to both sides of the swage"
+    )]
+    NoFlanks {
+        /// How much of the straightedge has it, mm.
+        shown_mm: f64,
+        /// The straightedge's length in the picture, mm.
+        length_mm: f64,
+    },
     /// The card's plane runs through the camera.
     #[error(
         "the plane of the card is hardly in the picture; hold the card beside the gap, facing the camera"

@@ -21,13 +21,13 @@ use crate::units::{Mm, Px};
 use nalgebra::{Point2, Vector2};
 
 /// How far from the card the gap is looked for, mm: a card is clamped to the straightedge or stuck to the panel under it.
-const REACH_MM: f64 = 130.0;
+pub const REACH_MM: f64 = 130.0;
 /// Least straightedge that says anything about a panel, mm.
 pub const LEAST_MM: f64 = 60.0;
 /// Least step of colour, gamma coding, and least Student's t of its coherence: see the line check's search.
-const LEAST_STEP: f32 = 0.018;
-const LEAST_T: f32 = 6.5;
-const LEAST_AGREE: f32 = 0.6;
+pub const LEAST_STEP: f32 = 0.018;
+pub const LEAST_T: f32 = 6.5;
+pub const LEAST_AGREE: f32 = 0.6;
 /// Most candidates whose ends are looked at.
 const LOOKED_AT: usize = 8;
 /// How far behind its edge a straightedge's back lies, mm, and how parallel it is, as a slope (ours, no source: rules, battens and
@@ -36,7 +36,7 @@ const BACK_MM: (f64, f64) = (15.0, 65.0);
 const PARALLEL: f64 = 0.03;
 /// Bands averaged on each side of a course and what is left out between, mm: a wide look for an edge that meets the panel
 /// closely, a narrow one for the two edges of an open gap.
-const LOOKS_MM: [(f64, f64); 2] = [(4.0, 1.2), (1.2, 0.3)];
+pub const LOOKS_MM: [(f64, f64); 2] = [(4.0, 1.2), (1.2, 0.3)];
 
 /// Finds it.
 ///
@@ -254,7 +254,7 @@ fn apart(mut found: Vec<Candidate>, window: &Window) -> Vec<Candidate> {
     kept
 }
 
-fn cards_middle(cards: &[Card]) -> Point2<f64> {
+pub fn cards_middle(cards: &[Card]) -> Point2<f64> {
     let n: f64 = cards.iter().map(|c| c.corners.len() as f64).sum();
     let sum = cards
         .iter()

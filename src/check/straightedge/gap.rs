@@ -85,14 +85,14 @@ pub const SHORTEST_MM: f64 = 25.0;
 const FLAW_MM: f64 = 16.0;
 /// A card clamped to the straightedge or stuck to the panel lies this near the gap's plane (standard uncertainty, mm: within
 /// 5 mm at 95%; ours, no source).
-const PLANE_MM: f64 = 5.0 / K95;
+pub const PLANE_MM: f64 = 5.0 / K95;
 /// How far an edge's middle may lie off when a phone has treated the photo, or its blur is not quite the fit's, px (standard
 /// uncertainty; the fit's rim and tones account for most of what treatment does, not for all).
 const TREATMENT_PX: f64 = 0.12;
 
 /// What that makes of the gap, px. Open, both edges move by it. Merged, the share of the step from straightedge to panel that
 /// is not as the fit has it passes for light in the gap, and weighs the more the less that light stands out.
-fn lean_of(e: &Edges, blur_px: f64) -> f64 {
+pub fn lean_of(e: &Edges, blur_px: f64) -> f64 {
     let [rule, panel] = [e.sides[0][0], e.sides[1][0]];
     let middle = 0.5 * (rule + panel);
     let out = (e.behind[0] - middle).abs().max(0.05 * middle).max(0.005);
@@ -222,6 +222,85 @@ pub fn gap(
         sd_mm,
         correlation_mm,
         flaws_mm,
+        rule_px,
+        panel_px,
+    })
+}
+
+/// One place of a gap whose edges are known already.
+pub struct GapPlace {
+    /// Panel's edge.
+    pub panel: Px,
+    /// Moves of the gap, px, for one standard uncertainty of the phone's treatment, of the light behind and of the blur.
+    pub by_px: [f64; 3],
+}
+
+/// The gap of places known already, in order; `rule_at`: the straightedge's edge at a distance along it, mm. Nothing is left out, and shape is what is longer than `shortest_mm`. Places that
+/// do not go on along the straightedge are passed over.
+///
+/// # Errors
+/// [`StraightedgeError::Faint`] when there are too few.
+pub fn of_places(
+    places: &[GapPlace],
+    rule_at: impl Fn(f64) -> Px,
+    found: &Found,
+    scale: &Scale,
+    shortest_mm: f64,
+) -> Result<Gap, StraightedgeError> {
+    let mut s_mm: Vec<f64> = Vec::new();
+    let (mut raw, mut rule_px, mut panel_px) = (Vec::new(), Vec::new(), Vec::new());
+    let mut by = [Vec::new(), Vec::new(), Vec::new()];
+    for p in places {
+        let Some(b) = scale.mm_from_px(p.panel) else {
+            continue;
+        };
+        let at = (b.0 - found.origin).dot(&found.along);
+        let rule = rule_at(at);
+        let Some(a) = scale.mm_from_px(rule) else {
+            continue;
+        };
+        let s = at - found.from_mm;
+        if at > found.to_mm || s < 0.0 || s_mm.last().is_some_and(|l| s <= l + 1e-3) {
+            continue;
+        }
+        let gap = (b.0 - a.0).dot(&found.across);
+        let mm_per_px = (b.0 - a.0).norm() / (p.panel.0 - rule.0).norm().max(1e-6);
+        s_mm.push(s);
+        raw.push(gap);
+        rule_px.push(rule);
+        panel_px.push(p.panel);
+        for (list, v) in by.iter_mut().zip(p.by_px) {
+            list.push(v * mm_per_px);
+        }
+    }
+    let n = raw.len();
+    if n < 10 {
+        return Err(StraightedgeError::Faint);
+    }
+    let step_mm = (s_mm[n - 1] - s_mm[0]) / (n - 1) as f64;
+    let filter = Fair::new(&s_mm, None, shortest_mm).map_err(|_| StraightedgeError::Faint)?;
+    let gap_mm = filter.apply(&raw).map_err(|_| StraightedgeError::Faint)?;
+    let weights = vec![1.0; n];
+    let (sd_mm, correlation_mm) = scatter(&raw, &gap_mm, &weights, step_mm, &filter);
+    let u_noise_mm = filter
+        .u(&vec![sd_mm; n], correlation_mm)
+        .map_err(|_| StraightedgeError::Faint)?;
+    let sources = [Source::Treatment, Source::Behind, Source::Blur];
+    let mut common: Vec<Common> = sources
+        .into_iter()
+        .zip(by)
+        .map(|(source, by_mm)| Common { source, by_mm })
+        .collect();
+    common.extend(from_scale(scale, found, &rule_px, &panel_px, &gap_mm));
+    Ok(Gap {
+        s_mm,
+        gap_mm,
+        u_noise_mm,
+        common,
+        filter,
+        sd_mm,
+        correlation_mm,
+        flaws_mm: Vec::new(),
         rule_px,
         panel_px,
     })

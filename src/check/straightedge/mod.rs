@@ -1,5 +1,6 @@
 //! What a straightedge says of a panel: the light gap under it, how it rests, what closes it.
 
+mod across;
 mod along;
 mod bank;
 mod behind;
@@ -12,6 +13,7 @@ mod figures;
 mod find;
 mod found;
 mod gap;
+mod lie;
 mod profile;
 mod remedy;
 mod reverse;
@@ -25,13 +27,16 @@ pub use error::StraightedgeError;
 pub use figures::crown_radius_mm;
 pub use reverse::{ErrorAt, Turned, separate};
 
+use super::section::{self, SectionRequest, SectionResult};
 use super::{CheckError, Head, SCHEMA, Setup, cards_seen, scale};
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::scale::Scale;
-use crate::scale::cover::masks;
+use crate::scale::cover::{Quad, masks};
 use crate::units::{Measured, Px};
 use crate::verdict::{advise, advise_change, judge_advised};
+use along::Along;
+use found::Found;
 use serde::{Deserialize, Serialize};
 
 /// Answer of the straightedge check.
@@ -55,8 +60,9 @@ pub struct StraightedgeResult {
     /// Radius of the crown it rocks on.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub crown_radius_mm: Option<Measured>,
-    /// Depth of filler that closes the gap at its largest.
-    pub filler_mm: Measured,
+    /// Depth of filler that closes the gap at its largest; `None` across a swage, whose gap is its shape.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub filler_mm: Option<Measured>,
     /// Nicks in the straightedge and dirt in the gap, left out: from, to, mm along.
     pub flaws_mm: Vec<[f64; 2]>,
     /// The straightedge's edge in the photo, a place for each of `gap`.
@@ -66,6 +72,9 @@ pub struct StraightedgeResult {
     /// What the second photo, the straightedge turned over, told of it; the gap is then without its error.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub turned: Option<Turned>,
+    /// The swage it lies across, from the same edge: a whole answer of the section check.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub section: Option<SectionResult>,
     /// What to do next, one sentence.
     pub next: String,
 }
@@ -141,42 +150,131 @@ pub fn measure_turned(
     answer(first, Some(told), setup, options)
 }
 
+/// Measures the swage that a straightedge lies across, and the gap to both sides of it: the panel's own edge is handed to the
+/// section check. The tolerance is of the radius when `want_mm` is given, of the largest gap else.
+///
+/// # Errors
+/// As [`measure`]; what the section check says of the edge.
+pub fn measure_across(
+    photo: &Photo,
+    setup: &Setup,
+    options: &StraightedgeOptions,
+    want_mm: Option<f64>,
+) -> Result<StraightedgeResult, CheckError> {
+    let cards = setup.cards(photo)?;
+    let (start, ()) = start(photo, &cards, setup, |quads, scale| {
+        Ok((lie::find(photo, &cards, quads, scale, &options.near)?, ()))
+    })?;
+    let seen = (photo, &cards[..], &start.quads[..]);
+    let read = across::read(seen, &start.scale, &start.found, start.known_lens)?;
+    let request = SectionRequest {
+        near: Vec::new(),
+        thickness_mm: Some(0.0),
+        want_mm,
+        tol_mm: want_mm.and(options.tol_mm),
+    };
+    let lens = setup.lens.is_some();
+    let section = section::of_panel((photo, &cards), &start.scale, &read.edge, lens, &request)?;
+    let reading = Reading {
+        head: start.head(&cards, setup, photo, section.head.mm_per_px),
+        found: start.found,
+        gap: read.gap,
+    };
+    let options = StraightedgeOptions {
+        tol_mm: options.tol_mm.filter(|_| want_mm.is_none()),
+        ..options.clone()
+    };
+    let mut result = answer(reading, None, setup, &options)?;
+    result.head.verdict = result.head.verdict.or(section.head.verdict.clone());
+    result.head.budget = section.head.budget.clone();
+    result.next = section.next.clone();
+    // The gap is the swage's own shape: nothing to fill, and no crown.
+    result.filler_mm = None;
+    result.crown_radius_mm = None;
+    result.section = Some(section);
+    Ok(result)
+}
+
 /// One photo's gap.
 struct Reading {
     head: Head,
-    found: found::Found,
+    found: Found,
     gap: gap::Gap,
 }
 
-fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Reading, CheckError> {
+/// What every reading starts from; `find` gives the line and what else it has.
+struct Start {
+    scale: Scale,
+    quads: Vec<Quad>,
+    /// The line, laid on the straightedge's edge.
+    found: Found,
+    known_lens: bool,
+    warnings: Vec<String>,
+}
+
+fn start<T>(
+    photo: &Photo,
+    cards: &[Card],
+    setup: &Setup,
+    find: impl Fn(&[Quad], &Scale) -> Result<(Found, T), StraightedgeError>,
+) -> Result<(Start, T), CheckError> {
     let (mut assume, mut warnings) = setup.assume(photo)?;
     // Straightedge, gap and card stand in one plane.
     assume.bow_u95_mm = 0.0;
     let scale = scale(cards, &assume, &mut warnings)?;
     let quads = masks(cards);
-    let found = find::find(photo, cards, &quads, &scale, near)?;
-    let (found, course) = course::settle(photo, &quads, &scale, &found)?;
-    let along = along::Along::new(&scale, &found, 1.0).ok_or(StraightedgeError::OffPlane)?;
-    let known_lens = setup.lens.is_some() && !assume.lens_doubt;
-    let sharp = along
-        .direction()
-        .and_then(|d| sharpness::sharpness(photo, cards, d));
-    let both = edges::trace(photo, &quads, &along, &found, &course, known_lens, sharp)?;
-    let gap = gap::gap(&both, &along, &found, &scale)?;
+    let (found, beside) = find(&quads, &scale)?;
     warnings.extend(looks_down(&scale, &found));
-    Ok(Reading {
-        head: Head {
+    let start = Start {
+        known_lens: setup.lens.is_some() && !assume.lens_doubt,
+        scale,
+        quads,
+        found,
+        warnings,
+    };
+    Ok((start, beside))
+}
+
+impl Start {
+    fn head(&self, cards: &[Card], setup: &Setup, photo: &Photo, mm_per_px: f64) -> Head {
+        Head {
             schema: SCHEMA.into(),
             check: "straightedge".into(),
             photo: photo.name.clone(),
-            card: cards_seen(cards, &scale),
+            card: cards_seen(cards, &self.scale),
             lens: setup.lens.is_some(),
-            mm_per_px: along.mm_per_px,
-            warnings,
+            mm_per_px,
+            warnings: self.warnings.clone(),
             budget: Vec::new(),
             verdict: None,
-        },
+        }
+    }
+}
+
+fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Reading, CheckError> {
+    let (start, course) = start(photo, cards, setup, |quads, scale| {
+        let found = find::find(photo, cards, quads, scale, near)?;
+        course::settle(photo, quads, scale, &found)
+    })?;
+    let (scale, found) = (&start.scale, &start.found);
+    let along = Along::new(scale, found, 1.0).ok_or(StraightedgeError::OffPlane)?;
+    let sharp = along
+        .direction()
+        .and_then(|d| sharpness::sharpness(photo, cards, d));
+    let quads = &start.quads;
+    let both = edges::trace(
+        photo,
+        quads,
+        &along,
         found,
+        &course,
+        start.known_lens,
+        sharp,
+    )?;
+    let gap = gap::gap(&both, &along, found, scale)?;
+    Ok(Reading {
+        head: start.head(cards, setup, photo, along.mm_per_px),
+        found: start.found,
         gap,
     })
 }
@@ -185,7 +283,7 @@ fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Rea
 const LEVEL_DEG: f64 = 8.0;
 
 /// Whether the camera looks up or down on the gap: what is thick then hides part of it.
-fn looks_down(scale: &Scale, found: &found::Found) -> Option<String> {
+fn looks_down(scale: &Scale, found: &Found) -> Option<String> {
     let eye = scale.camera_mm();
     let middle = found.mm(0.5 * (found.from_mm + found.to_mm), 0.0).0;
     let above = (nalgebra::Point2::new(eye.x, eye.y) - middle).dot(&found.across);
@@ -234,11 +332,12 @@ fn answer(
         rests: figures.rests,
         ends_seen: found.ends,
         crown_radius_mm: figures.crown_radius,
-        filler_mm: figures.filler,
+        filler_mm: Some(figures.filler),
         flaws_mm: gap.flaws_mm.clone(),
         rule_px: gap.rule_px.iter().map(place).collect(),
         panel_px: gap.panel_px.iter().map(place).collect(),
         turned,
+        section: None,
         next: figures.next,
     })
 }

@@ -67,6 +67,16 @@ impl Frame {
         })
     }
 
+    /// The same frame turned about its origin.
+    pub fn turned(&self, by_rad: f64) -> Frame {
+        let (s, c) = by_rad.sin_cos();
+        Frame {
+            origin: self.origin,
+            along: self.along * c + self.across * s,
+            across: self.across * c - self.along * s,
+        }
+    }
+
     pub fn mm(&self, a: f64, b: f64) -> Mm {
         Mm(self.origin + self.along * a + self.across * b)
     }

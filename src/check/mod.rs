@@ -165,7 +165,7 @@ impl Setup {
             }
             None => {
                 warnings.push(
-                    "measured without a lens file: u95 covers an ordinary phone's lens; `fairpanel lens` on a dozen photos of the printed board makes it several times smaller"
+                    "measured without a lens file: the ± covers an ordinary phone's lens; `fairpanel lens` on a dozen photos of the printed board makes it several times smaller"
                         .into(),
                 );
                 None

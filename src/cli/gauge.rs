@@ -324,7 +324,40 @@ fn set(args: &SetArgs) -> Result<Made, Failure> {
         ],
         &args.shared,
     )?;
-    Ok(made("set", "radius-gauges", title, pieces.len(), found))
+    let sizes = match &args.radii {
+        Radii::Range(from, to) => {
+            format!("r{}-{}-by{}", short(*from), short(*to), short(args.step))
+        }
+        Radii::List(list) => {
+            let all: Vec<String> = list.iter().map(|r| short(*r)).collect();
+            format!("r{}", all.join("-"))
+        }
+    };
+    let what = format!("radius-gauges-{sizes}-t{turn}-f{}", short(args.flank));
+    let stem = stem(&what, &mark);
+    Ok(made("set", &stem, title, pieces.len(), found))
+}
+
+/// A file name of its own for everything that is drawn differently: a later gauge must not take an earlier one's place.
+fn stem(what: &str, mark: &Mark) -> String {
+    /// What file systems take with room for page and paper, bytes.
+    const LONGEST: usize = 120;
+    let marks = [&mark.job, &mark.station].map(|words| match words.as_str() {
+        "" => String::new(),
+        words => format!("-{words}"),
+    });
+    let mut name = super::card::file_name(&format!("{}{}", what.replace('.', "_"), marks.concat()));
+    if name.len() > LONGEST {
+        // A long list of radii: its beginning, and what tells it from another of the same beginning.
+        let print = super::output::fingerprint(name.as_bytes());
+        let end = (0..=LONGEST)
+            .rev()
+            .find(|k| name.is_char_boundary(*k))
+            .unwrap_or(0);
+        name.truncate(end);
+        name += &format!("-{print}");
+    }
+    name
 }
 
 fn titled(what: &str, mark: &Mark) -> String {
@@ -370,19 +403,19 @@ fn template(args: &TemplateArgs) -> Result<Made, Failure> {
     }
     let shared = mark(&args.shared);
     let several = profiles.len() > 1;
-    // Each template has a file of its own: a later one must not take an earlier one's place.
     let what = match (args.radius, args.turn, profiles.as_slice()) {
         (Some(radius), Some(turn), _) => {
-            format!("-r{}-t{}", gauge::number(radius), gauge::number(turn))
+            format!(
+                "-r{}-t{}-f{}",
+                gauge::number(radius),
+                gauge::number(turn),
+                gauge::number(args.flank)
+            )
         }
         (_, _, [(_, name)]) => format!("-{name}"),
         _ => "s".to_string(),
     };
-    let place = match shared.station.as_str() {
-        "" => String::new(),
-        station => format!("-{station}"),
-    };
-    let stem = super::card::file_name(&format!("section-template{what}{place}"));
+    let stem = stem(&format!("section-template{what}"), &shared);
     let pieces: Vec<Piece> = profiles
         .into_iter()
         .map(|(profile, name)| {
@@ -448,7 +481,15 @@ fn block(args: &BlockArgs) -> Result<Made, Failure> {
         ],
         &args.shared,
     )?;
-    Ok(made("block", "block", title, 1, found))
+    let what = format!(
+        "block-r{}-t{}-w{}-p{}{}",
+        gauge::number(args.radius),
+        gauge::number(args.turn),
+        gauge::number(args.wrap),
+        gauge::number(args.pad),
+        if args.root { "-inside" } else { "-outside" }
+    );
+    Ok(made("block", &stem(&what, &mark), title, 1, found))
 }
 
 fn line(args: &LineArgs) -> Result<Made, Failure> {
@@ -463,7 +504,7 @@ fn line(args: &LineArgs) -> Result<Made, Failure> {
         gauge::pages_of_drawing(&drawing, Paper::from(args.shared.paper)).map_err(refused)?;
     Ok(Made {
         kind: "line",
-        stem: "line-template".to_string(),
+        stem: stem(&format!("line-template-{}", name_of(&args.result)), &mark),
         title: drawing.title.clone(),
         pieces: 1,
         sheets,
@@ -601,13 +642,62 @@ mod tests {
         assert_eq!(
             json["files"],
             serde_json::json!([
-                "radius-gauges-a4.pdf",
-                "radius-gauges.dxf",
-                "radius-gauges.stl",
-                "radius-gauges-a4.svg"
+                "radius-gauges-r3-6-by1-t45-f12-a4.pdf",
+                "radius-gauges-r3-6-by1-t45-f12.dxf",
+                "radius-gauges-r3-6-by1-t45-f12.stl",
+                "radius-gauges-r3-6-by1-t45-f12-a4.svg"
             ])
         );
         std::fs::remove_dir_all(&dir).unwrap();
+    }
+
+    #[test]
+    fn gauges_of_other_sizes_have_files_of_their_own() {
+        let dir = folder("names");
+        let out = dir.to_str().unwrap();
+        let mut calls: Vec<Vec<&str>> = vec![
+            vec!["set", "--radii", "3-4", "--turn", "45"],
+            vec!["set", "--radii", "3-4", "--turn", "30"],
+            vec!["set", "--radii", "3,4", "--turn", "45"],
+            vec!["set", "--radii", "3-4", "--turn", "45", "--flank", "20"],
+            vec![
+                "set",
+                "--radii",
+                "3-4",
+                "--turn",
+                "45",
+                "--job",
+                "left door",
+            ],
+            vec!["block", "--radius", "12", "--turn", "45"],
+            vec!["block", "--radius", "12", "--turn", "30"],
+            vec!["block", "--radius", "12", "--turn", "45", "--pad", "3"],
+            vec!["block", "--radius", "12", "--turn", "45", "--wrap", "0.6"],
+            vec!["block", "--radius", "12", "--turn", "45", "--root"],
+        ];
+        let mut names = std::collections::BTreeSet::new();
+        let mut written = 0;
+        for call in &mut calls {
+            call.extend(["--out", out, "--json"]);
+            let json: serde_json::Value = serde_json::from_str(&said(call).unwrap()).unwrap();
+            let files = json["files"].as_array().unwrap();
+            written += files.len();
+            names.extend(files.iter().map(|f| f.as_str().unwrap().to_string()));
+        }
+        assert_eq!(names.len(), written);
+        assert!(names.iter().all(|n| !n.contains('(')), "{names:?}");
+        std::fs::remove_dir_all(&dir).unwrap();
+    }
+
+    #[test]
+    fn a_long_list_of_radii_has_a_name_that_can_be() {
+        let mark = Mark {
+            job: String::new(),
+            station: String::new(),
+        };
+        let (a, b) = ("1.25-".repeat(90), "1.25-".repeat(91));
+        assert!(stem(&a, &mark).len() < 150);
+        assert_ne!(stem(&a, &mark), stem(&b, &mark));
     }
 
     #[test]

@@ -231,7 +231,7 @@ fn is_ours(path: &Path, prints: &[String]) -> bool {
 
 /// A fingerprint that tells an edited file from ours: length and 64-bit FNV-1a (constants of the published algorithm,
 /// from memory; the test has its published values). It guards against mistakes, not against malice.
-fn fingerprint(bytes: &[u8]) -> String {
+pub(super) fn fingerprint(bytes: &[u8]) -> String {
     let hash = bytes.iter().fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     });

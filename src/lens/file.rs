@@ -27,6 +27,20 @@ pub enum LensError {
         /// What it says.
         value: f64,
     },
+    /// The shape of the lens file's photos, but on its side.
+    #[error(
+        "this photo is stored {width} x {height} pixels and the lens file's photos {lens_width} x {lens_height}: an app has turned it, and which way can't be told from it. Give the photo as the phone stored it, or make a lens file from photos handled the same way"
+    )]
+    OnItsSide {
+        /// Lens file's width, px.
+        lens_width: usize,
+        /// Lens file's height, px.
+        lens_height: usize,
+        /// Photo's stored width, px.
+        width: usize,
+        /// Photo's stored height, px.
+        height: usize,
+    },
     /// Another camera shape.
     #[error(
         "the lens file is for {lens_width} x {lens_height} pixels and this photo has {width} x {height}: another shape of camera or a crop. Use the lens file of this camera, or measure without one"
@@ -203,7 +217,8 @@ impl LensFile {
     /// `stored_width`, `stored_height`: px before the turn; `orientation`: EXIF 1–8.
     ///
     /// # Errors
-    /// [`LensError::Shape`] when the photo is not the lens file's size scaled alike (to half a pixel in the longer side).
+    /// [`LensError::Shape`] when the photo is not the lens file's size scaled alike (to half a pixel in the longer side);
+    /// [`LensError::OnItsSide`] when it would be if it were turned a quarter.
     pub fn upright(
         &self,
         stored_width: usize,
@@ -212,7 +227,19 @@ impl LensFile {
     ) -> Result<UprightLens, LensError> {
         let (w, h) = (stored_width as f64, stored_height as f64);
         let scale = w / self.width as f64;
-        if (self.height as f64 * scale - h).abs() > 0.51 + 0.5 * scale.max(1.0) {
+        let alike = |w: f64, h: f64| {
+            let scale = w / self.width as f64;
+            (self.height as f64 * scale - h).abs() <= 0.51 + 0.5 * scale.max(1.0)
+        };
+        if !alike(w, h) && alike(h, w) {
+            return Err(LensError::OnItsSide {
+                lens_width: self.width,
+                lens_height: self.height,
+                width: stored_width,
+                height: stored_height,
+            });
+        }
+        if !alike(w, h) {
             return Err(LensError::Shape {
                 lens_width: self.width,
                 lens_height: self.height,
@@ -500,6 +527,13 @@ mod tests {
             file().upright(2000, 2000, 1),
             Err(LensError::Shape { .. })
         ));
+        // Turned by an app that dropped the orientation mark, at full and at half size.
+        for (width, height) in [(1512, 2016), (756, 1008)] {
+            assert!(matches!(
+                file().upright(width, height, 1),
+                Err(LensError::OnItsSide { .. })
+            ));
+        }
         assert!(matches!(
             LensFile::read("{}"),
             Err(LensError::Unreadable { .. })

@@ -18,9 +18,9 @@ pub const WHITE: Colour = [255, 255, 255];
 pub const INK: Colour = [22, 26, 31];
 /// Quiet lines and text.
 pub const GREY: Colour = [110, 118, 128];
-/// Where filler is to be added: blue, and striped.
+/// Where a line lies off to one side, or filler is to be added: blue, and striped.
 pub const ADD: Colour = [25, 80, 190];
-/// Where to take down: orange, and dotted. Blue and orange stay apart for every common kind of colour blindness, and the
+/// Where a line lies off to the other side, or is to be taken down: orange, and dotted. Blue and orange stay apart for every common kind of colour blindness, and the
 /// pattern and the words carry the meaning without colour.
 pub const TAKE_DOWN: Colour = [226, 106, 0];
 /// Good.

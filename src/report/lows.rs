@@ -4,6 +4,7 @@
 //! colour-blind; what can't be judged is crossed by thin lines. The biggest carry their number and size.
 
 use super::canvas;
+use super::caution::CAUTION;
 use super::drawing::{
     ADD, Anchor, Colour, Drawing, Frame, GREY, Paint, Place, TAKE_DOWN, Text, WHITE, fitting,
     wrapped,
@@ -311,7 +312,6 @@ pub fn words(result: &LowsResult, files: &[String]) -> String {
             skim.area_mm2 / 100.0, skim.margin_mm, skim.volume_ml[0].floor(), skim.volume_ml[1].ceil(),
             short(skim.depth_mm[0], 2), short(skim.depth_mm[1], 2), skim.spread
         ));
-        lines.push("Mind: filler gives off styrene and its hardener is a peroxide; air the room, wear gloves, keep to the maker's data sheet.".into());
     }
     let mut listed: Vec<&Region> = result
         .regions
@@ -351,7 +351,7 @@ pub fn words(result: &LowsResult, files: &[String]) -> String {
     lines.push(scale(&result.head));
     lines.extend(largest_part(&result.head));
     if result.next.action != Action::Done {
-        lines.push("Mind: sanding dust is bad for the lungs; wear a fitting mask, use extraction, and sand wet where the maker allows it.".into());
+        lines.push(CAUTION.into());
     }
     ended(lines, &result.head, "Picture", files)
 }

@@ -1,6 +1,7 @@
 //! A result as JSON, plain text, a marked photo and a plot. Nothing here measures.
 
 mod canvas;
+mod caution;
 mod drawing;
 mod font;
 pub mod json;

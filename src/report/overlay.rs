@@ -1,4 +1,4 @@
-//! The marked photo: where to add, where to take down, by how much, with the verdict in large type.
+//! The marked photo: where the line lies off, which way, by how much, with the verdict in large type.
 //!
 //! The line's deviation is drawn along the line, many times its height (the factor is stated), as a ribbon between the
 //! reference and the exaggerated line. Meant for a phone at arm's length: sizes are shares of the picture's width, so
@@ -114,7 +114,7 @@ impl Page {
         };
         let lines = next.len() as f64 * size::NEXT * 1.3;
         let head = (verdict + size::FIGURE * 1.35 + lines + 2.0 * size::MARGIN * 0.8) * unit;
-        let foot = (2.0 * size::LEGEND * 1.5 + size::MARGIN * 1.4) * unit;
+        let foot = (3.0 * size::LEGEND * 1.5 + size::MARGIN * 1.4) * unit;
         Page {
             width: width as f64,
             photo_height: photo_height as f64,
@@ -217,7 +217,10 @@ impl Page {
         let (left, type_size) = (size::MARGIN * self.unit, size::LEGEND * self.unit);
         let mut x = left;
         let base = top + size::MARGIN * 0.5 * self.unit + type_size * 1.1;
-        for (what, words) in [(WaveDo::Add, "add filler"), (WaveDo::TakeDown, "take down")] {
+        let lie = Lie::of(&result.line);
+        let off = |sign: f64| lie.map_or("off", |lie| lie.side(sign).off());
+        for (what, sign) in [(WaveDo::Add, -1.0), (WaveDo::TakeDown, 1.0)] {
+            let words = format!("line {}", off(sign));
             let Some(paint) = paint(what, size::PITCH * self.unit) else {
                 continue;
             };
@@ -238,9 +241,9 @@ impl Page {
                 type_size,
                 false,
                 WHITE,
-                words.to_string(),
+                words.clone(),
             ));
-            x += font::width(words, type_size, false) + type_size;
+            x += font::width(&words, type_size, false) + type_size;
         }
         // The scale bar: a round length near a sixth of the width, true where the line is.
         let px_per_mm = scale / result.head.mm_per_px;
@@ -269,9 +272,11 @@ impl Page {
                 ..Text::from_left(at, type_size, false, WHITE, words)
             });
         }
-        if let Some(factor) = factor {
-            let words = format!("Height drawn {} times as large as it is.", short(factor, 0));
-            let at = Place::new(left, base + type_size * 1.5);
+        let drawn =
+            factor.map(|f| format!("Height drawn {} times as large as it is.", short(f, 0)));
+        let meant = "mm: how far the line itself is off, not a depth of filler.".to_string();
+        for (k, words) in [drawn, Some(meant)].into_iter().flatten().enumerate() {
+            let at = Place::new(left, base + type_size * 1.5 * (k + 1) as f64);
             drawing.text(Text::from_left(
                 at,
                 fitting(&words, type_size, false, self.width - 2.0 * left),
@@ -396,7 +401,7 @@ impl Ribbon {
                 labels.push(Label {
                     at,
                     side: wave.height_mm.value,
-                    words: wave_label(wave),
+                    words: wave_label(wave, Some(self.lie)),
                     colour: colour(wave.what),
                 });
             }

@@ -240,6 +240,7 @@ impl Axes {
 
     /// Labels of waves and gaps.
     fn draw_labels(&self, drawing: &mut Drawing, result: &LineResult) {
+        let lie = Lie::of(&result.line);
         let mut labels: Vec<Label> = Vec::new();
         for gap in &result.gap {
             let at = Place::new(self.x(gap.at_mm), self.frame.top + TYPE);
@@ -258,7 +259,7 @@ impl Axes {
                 labels.push(Label {
                     at,
                     side: row.d_mm * self.sign,
-                    words: wave_label(wave),
+                    words: wave_label(wave, lie),
                     colour: colour(wave.what),
                 });
             }

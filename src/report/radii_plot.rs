@@ -196,7 +196,7 @@ fn draw(result: &RadiiResult) -> Drawing {
         Anchor::Start,
         head,
     );
-    let legend = "Radius in mm; blue: smooth course with its 95% band; dashed: the tool's radius; crosses: stations that don't belong";
+    let legend = "Radius in mm; blue: smooth course with its 95% band, wider where no station was taken; dashed: the tool's radius; crosses: stations that don't belong";
     say(
         &mut drawing,
         Place::new(40.0, 122.0),

@@ -1,7 +1,7 @@
 //! What the marked photo and the plot have in common: stretches of the line, colours of verdicts, words on labels.
 
 use super::drawing::{ADD, Colour, DOUBT, GOOD, GREY, INK, Paint, TAKE_DOWN, WHITE};
-use super::words::plus_minus;
+use super::words::{Lie, plus_minus};
 use crate::check::Head;
 use crate::check::line::{LineFigures, LineResult, Wave, WaveDo};
 use crate::units::Measured;
@@ -43,7 +43,7 @@ pub fn stretch(line: &LineFigures, run: &Range<usize>, wave: &Wave) -> Range<usi
     start..end
 }
 
-/// The paint of what is to be done; nothing for a wave to leave.
+/// The paint of the side that the line lies off to; nothing for a wave to leave.
 pub fn paint(what: WaveDo, pitch: f64) -> Option<Paint> {
     match what {
         WaveDo::Add => Some(Paint::Add(pitch)),
@@ -52,7 +52,7 @@ pub fn paint(what: WaveDo, pitch: f64) -> Option<Paint> {
     }
 }
 
-/// The colour of what is to be done.
+/// The colour of the side that the line lies off to.
 pub fn colour(what: WaveDo) -> Colour {
     match what {
         WaveDo::Add => ADD,
@@ -73,15 +73,11 @@ pub fn labelled(line: &LineFigures, most: usize) -> Vec<&Wave> {
     waves
 }
 
-/// `add 0.96 mm`.
-pub fn wave_label(wave: &Wave) -> String {
-    let what = match wave.what {
-        WaveDo::Add => "add",
-        WaveDo::TakeDown => "take down",
-        WaveDo::Leave => "leave",
-    };
+/// `line 0.96 mm too low`: its own place, not a depth of filler.
+pub fn wave_label(wave: &Wave, lie: Option<Lie>) -> String {
     let places = super::words::decimals(wave.height_mm.u95);
-    format!("{what} {:.places$} mm", wave.height_mm.value.abs())
+    let off = lie.map_or("off", |lie| lie.side(wave.height_mm.value).off());
+    format!("line {:.places$} mm {off}", wave.height_mm.value.abs())
 }
 
 /// Sign, word and colours (ground, letters) of a line's verdict; nothing to say without a tolerance.

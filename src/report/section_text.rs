@@ -1,5 +1,6 @@
 //! A section in a dozen lines, and its profile as CSV and true-size drawings.
 
+use super::caution::CAUTION;
 use super::text::{ended, largest_part, scale};
 use super::words::plus_minus;
 use crate::check::section::{FormName, Object, SectionResult};
@@ -57,6 +58,11 @@ pub fn section(result: &SectionResult, files: &[String]) -> String {
             .map(|verdict| format!("  {}", verdict.why)),
     );
     lines.push(format!("Next: {}", result.next));
+    // Only what sends to the panel: a template is reworked without harm.
+    let panel = result.form == FormName::Crown || result.two_arcs.is_some();
+    if panel && result.head.verdict.is_none() {
+        lines.push(CAUTION.into());
+    }
     if result.form != FormName::Crown {
         lines.push(format!(
             "Flanks: {:.1} and {:.1} mm seen straight.",

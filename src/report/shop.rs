@@ -1,6 +1,7 @@
 //! The shop sheet of a swage: one page to pin up beside the car, with the swage drawn along its length, where each tool
 //! goes, and which gauge proves it.
 
+use super::caution::DUST;
 use super::scene::spacing;
 use super::words::{plus_minus, short};
 use crate::check::gauge::Profile;
@@ -401,7 +402,7 @@ fn foot(items: &mut Vec<Item>, result: &RadiiResult, height: f64, right: f64) {
         "Gauges: {} mm. Grey band: the radius with its 95% interval. Drawing not to scale.",
         gauges.join(", ")
     ));
-    lines.push("Dust of filler, primer and old paint into an extractor and a mask; the maker's sheet rules for every product.".to_string());
+    lines.push(DUST.to_string());
     let start = height - EDGE_MM - 4.4 * (lines.len() as f64 - 1.0);
     rule(items, EDGE_MM, right, start - 5.2, 0.25);
     for (k, words) in lines.iter().enumerate() {

@@ -4,6 +4,7 @@
 //! contacts are pointed at. Sizes are shares of the picture's width, as on the line's picture.
 
 use super::canvas;
+use super::caution::CAUTION;
 use super::drawing::{
     ADD, Anchor, Colour, Drawing, Frame, INK, Paint, Place, Text, WHITE, fitting, wrapped,
 };
@@ -50,10 +51,11 @@ pub fn words(result: &StraightedgeResult, files: &[String]) -> String {
     }
     if let Some(filler) = result.filler_mm.filter(|_| result.rests != Rests::Even) {
         lines.push(format!(
-            "Filler that would close it: {} mm at {:.0} mm. Mind the filler's limit and the maker's sheet.",
+            "Filler that would close it: {} mm at {:.0} mm; no thicker in one go than its maker allows.",
             plus_minus(filler),
             result.max_at_mm
         ));
+        lines.push(CAUTION.into());
     }
     if let Some(turned) = &result.turned {
         lines.push(format!(

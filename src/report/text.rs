@@ -1,5 +1,6 @@
 //! A result in a dozen lines for someone with dust on their hands: the verdict, what to do next, where the waves are.
 
+use super::caution::CAUTION;
 use super::words::{Lie, headline, plus_minus};
 use crate::budget::Part;
 use crate::check::Head;
@@ -33,6 +34,9 @@ pub fn line(result: &LineResult, files: &[String]) -> String {
             .map(|verdict| format!("  {}", verdict.why)),
     );
     lines.push(format!("Next: {}", result.next));
+    if result.line.waves.iter().any(|w| w.what != WaveDo::Leave) || !result.gap.is_empty() {
+        lines.push(CAUTION.into());
+    }
     lines.extend(waves(result, lie));
     lines.extend(result.gap.iter().map(|gap| gap_words(gap, lie)));
     lines.push(format!(
@@ -103,7 +107,9 @@ fn waves(result: &LineResult, lie: Option<Lie>) -> Vec<String> {
     } else {
         "left"
     };
-    let mut lines = vec![format!("Waves, mm from the {end} end of the line:")];
+    let mut lines = vec![format!(
+        "Waves, mm from the {end} end of the line, and how far the line itself is off there (not a depth of filler):"
+    )];
     lines.extend(listed.into_iter().map(|wave| {
         let height = plus_minus(Measured {
             value: wave.height_mm.value.abs(),

@@ -109,6 +109,11 @@ impl Frame {
         self.x0 <= other.x1 && other.x0 <= self.x1 && self.y0 <= other.y1 && other.y0 <= self.y1
     }
 
+    /// Whether the other lies whole in this.
+    pub fn holds(&self, other: &Frame) -> bool {
+        self.x0 <= other.x0 && other.x1 <= self.x1 && self.y0 <= other.y0 && other.y1 <= self.y1
+    }
+
     /// This frame with `by_mm` more on every side.
     pub fn grown(&self, by_mm: f64) -> Frame {
         Frame {

@@ -3,7 +3,8 @@
 //! Neighbouring pieces show the same [`OVERLAP_MM`] of the drawing. In its middle runs a dashed join line with two
 //! crosses; both pieces carry them at the same place of the drawing, so when the crosses lie over each other (against
 //! a window pane) the join is true. Pieces are of equal size, and low ones stand under each other on one page. Every
-//! page has its own check bars, as pages may come from different printers.
+//! page has its own check bars and says how it is printed, as pages may come from different printers. Words are never
+//! cut by a join: what lies whole in no piece is moved into the one that holds most of it.
 
 use super::bars;
 use super::item::{Align, Ink, Item, Pen, Text};
@@ -22,6 +23,8 @@ const LEFT_MM: f64 = 14.0;
 const BOTTOM_MM: f64 = 14.0;
 const TOP_MM: f64 = 14.0;
 const RIGHT_MM: f64 = 7.0;
+/// How every page is printed; stands beside the check bars.
+const PRINT: &str = "Print at 100% (actual size). Both bars must be 100 mm long: measure them.";
 /// Between pieces under each other, mm.
 const BETWEEN_MM: f64 = 9.0;
 
@@ -113,7 +116,7 @@ pub fn over_pages(drawing: &Drawing, paper: Paper) -> Result<Vec<Sheet>, SheetEr
     let whole: Vec<(Frame, Item)> = drawing
         .items
         .iter()
-        .cloned()
+        .map(|item| kept_whole(item, &cut))
         .chain(joins(drawing, &cut))
         .filter_map(|item| Some((item.bounds()?, item)))
         .collect();
@@ -126,12 +129,54 @@ pub fn over_pages(drawing: &Drawing, paper: Paper) -> Result<Vec<Sheet>, SheetEr
         .collect())
 }
 
+/// Whether a piece holds all of it.
+fn held(cut: &Cut, b: &Frame) -> bool {
+    (0..cut.pieces()).any(|k| window(cut, k).holds(b))
+}
+
 /// Where piece `k` lies in the drawing.
 fn window(cut: &Cut, k: usize) -> Frame {
     let (column, row) = (k % cut.across, k / cut.across);
     let x = column as f64 * (cut.width_mm - OVERLAP_MM);
     let y = row as f64 * (cut.height_mm - OVERLAP_MM);
     Frame::from_size(x, y, cut.width_mm, cut.height_mm)
+}
+
+/// Words that lie whole in no piece, moved into the one that holds most of them, clear of its join lines; all else as it is.
+fn kept_whole(item: &Item, cut: &Cut) -> Item {
+    let (Item::Text(_), Some(b)) = (item, item.bounds()) else {
+        return item.clone();
+    };
+    let windows = || (0..cut.pieces()).map(|k| window(cut, k));
+    if held(cut, &b) {
+        return item.clone();
+    }
+    let shared = |f: &Frame| {
+        (f.x1.min(b.x1) - f.x0.max(b.x0)).max(0.0) * (f.y1.min(b.y1) - f.y0.max(b.y0)).max(0.0)
+    };
+    let Some(most) = windows().max_by(|p, q| shared(p).total_cmp(&shared(q))) else {
+        return item.clone();
+    };
+    let room = most.grown(-OVERLAP_MM / 2.0 - 1.0);
+    // Words too long for any piece begin where it does.
+    let by = |from: f64, to: f64, low: f64, high: f64| {
+        if to > high {
+            (high - to).max(low - from)
+        } else {
+            (low - from).max(0.0)
+        }
+    };
+    let along = if most.x0 <= b.x0 && b.x1 <= most.x1 {
+        0.0
+    } else {
+        by(b.x0, b.x1, room.x0, room.x1)
+    };
+    let down = if most.y0 <= b.y0 && b.y1 <= most.y1 {
+        0.0
+    } else {
+        by(b.y0, b.y1, room.y0, room.y1)
+    };
+    item.moved(along, down)
 }
 
 /// Join lines, crosses and piece numbers, in the drawing's own frame.
@@ -178,7 +223,11 @@ fn cross(at: At, words: &str) -> Vec<Item> {
             Path::segment(At::new(at.x, at.y - arm), At::new(at.x, at.y + arm)),
             pen,
         ),
-        Item::Text(Text::new(At::new(at.x + 1.8, at.y - 1.8), 2.0, words).ink(Ink::QUIET)),
+        Item::Text(
+            Text::new(At::new(at.x, at.y - arm - 0.6), 2.0, words)
+                .align(Align::Middle)
+                .ink(Ink::QUIET),
+        ),
     ]
 }
 
@@ -212,7 +261,10 @@ fn page(
         );
         let seen: Vec<Item> = whole
             .iter()
-            .filter(|(b, _)| b.meets(&f))
+            .filter(|(b, item)| match item {
+                Item::Text(_) => f.holds(b) || (b.meets(&f) && !held(cut, b)),
+                _ => b.meets(&f),
+            })
             .map(|(_, item)| item.moved(dx, dy))
             .collect();
         let frame = Frame {
@@ -233,6 +285,11 @@ fn page(
         });
     }
     items.extend(bars::corner(At::new(6.0, page.height_mm() - 6.0)));
+    items.push(Item::Text(Text::new(
+        At::new(110.0, page.height_mm() - 6.0),
+        2.5,
+        PRINT,
+    )));
     Sheet {
         page,
         title: format!("{} {number}/{of}", drawing.title),
@@ -328,12 +385,39 @@ mod tests {
     }
 
     #[test]
+    fn words_are_never_cut_by_a_join() {
+        let mut drawing = template(900.0, 50.0);
+        let words = "said once, on the first join of the pieces";
+        // A4 landscape, four pieces of 234 mm: the first join line lies at 228 mm.
+        drawing
+            .items
+            .push(Item::Text(Text::new(At::new(200.0, 40.0), 3.6, words)));
+        let sheets = over_pages(&drawing, Paper::A4).unwrap();
+        let mut seen = 0;
+        for item in sheets.iter().flat_map(|s| &s.items) {
+            let Item::Window { frame, items } = item else {
+                continue;
+            };
+            for text in items {
+                if let (Item::Text(t), Some(b)) = (text, text.bounds())
+                    && t.words == words
+                {
+                    assert!(frame.holds(&b), "{b:?} in {frame:?}");
+                    seen += 1;
+                }
+            }
+        }
+        assert_eq!(seen, 1);
+    }
+
+    #[test]
     fn every_page_has_both_bars() {
         let sheets = over_pages(&template(900.0, 400.0), Paper::A4).unwrap();
         let pages = pdf(&crate::sheet::pdf::bytes("t", &sheets).unwrap());
         assert!(pages.len() > 4);
         for page in &pages {
             assert_eq!(page.words.matches("measure me: 100 mm").count(), 2);
+            assert!(page.words.contains("Print at 100%"), "{}", page.words);
         }
     }
 

@@ -1,15 +1,17 @@
 //! Checks tried on made-up photos: does the interval hold the truth as often as it says?
 
 use super::camera::stored_lens;
-use super::rule::{self, RuleScene};
+use super::rule::{self, RuleScene, SwageScene};
 use super::section::SectionScene;
 use super::{Scene, Truth, bench, render};
 use crate::card::Layout;
 use crate::check::line::{LineOptions, LineResult, join, measure, prepare};
 use crate::check::partner::{self, Lay, PartnerOptions, SideCurve};
 use crate::check::radii::{RadiiOptions, stripe as stripe_check};
-use crate::check::section::{self, SectionRequest, SectionResult};
-use crate::check::straightedge::{self, Rests, StraightedgeOptions};
+use crate::check::section::{self, FormName, SectionRequest, SectionResult};
+use crate::check::straightedge::{
+    self, Rests, StraightedgeError, StraightedgeOptions, StraightedgeResult,
+};
 use crate::check::{CheckError, Setup};
 use crate::fit::zone::minimum_zone;
 use crate::lens::{Lens, LensFile};
@@ -265,6 +267,54 @@ pub fn straightedge(scene: &RuleScene) -> Result<GapTrial, CheckError> {
         ..Setup::default()
     };
     let got = straightedge::measure(&photo, &setup, &StraightedgeOptions::default())?;
+    Ok(gap_trial(scene, &got))
+}
+
+/// What one photo of a straightedge across a swage came to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AcrossTrial {
+    /// The gap to both sides.
+    pub gap: GapTrial,
+    /// The swage as told.
+    pub section: SectionResult,
+    /// Whether its form is the true one.
+    pub form_right: bool,
+    /// Radius less the true one, mm; `None` where none is told.
+    pub radius_off_mm: Option<f64>,
+    /// Turn less the true one, degrees.
+    pub turn_off_deg: f64,
+}
+
+/// Takes the photo of a straightedge across a swage, measures, and compares with the truth.
+///
+/// # Errors
+/// What the check says.
+pub fn across(scene: &SwageScene) -> Result<AcrossTrial, CheckError> {
+    let (photo, cards) = bench::render(&scene.rule.bench);
+    let setup = Setup {
+        layouts: Some(cards.iter().map(|c| c.layout.clone()).collect()),
+        lens: Some(lens_file(&scene.rule.bench.lens, photo.facts.orientation)),
+        ..Setup::default()
+    };
+    let options = StraightedgeOptions::default();
+    let got = straightedge::measure_across(&photo, &setup, &options, None)?;
+    let gap = gap_trial(&scene.rule, &got);
+    let section = got.section.ok_or(StraightedgeError::NoGap)?;
+    let form = if scene.root {
+        FormName::Concave
+    } else {
+        FormName::Convex
+    };
+    Ok(AcrossTrial {
+        gap,
+        form_right: section.form == form,
+        radius_off_mm: section.radius_mm.map(|r| r.value - scene.radius_mm),
+        turn_off_deg: section.turn_deg.value - scene.turn_deg,
+        section,
+    })
+}
+
+fn gap_trial(scene: &RuleScene, got: &StraightedgeResult) -> GapTrial {
     let (first, last) = match (scene.s_mm.first(), scene.s_mm.last()) {
         (Some(a), Some(b)) => (*a, *b),
         _ => (0.0, 0.0),
@@ -303,14 +353,14 @@ pub fn straightedge(scene: &RuleScene) -> Result<GapTrial, CheckError> {
     let points = error.len();
     let square: f64 = error.iter().map(|e| e * e).sum();
     u95.sort_by(f64::total_cmp);
-    Ok(GapTrial {
+    GapTrial {
         points,
         inside,
         error_mm: (square / points.max(1) as f64).sqrt(),
         u95_mm: u95.get(points / 2).copied().unwrap_or(f64::INFINITY),
         largest_inside: value + u >= largest(8.0) && value - u <= largest(0.0),
         rests_right: got.rests == rests,
-    })
+    }
 }
 
 /// The lens as its file has it: in the frame of the stored pixels.

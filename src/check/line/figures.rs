@@ -7,15 +7,15 @@
 
 use super::shape::Shape;
 use super::waves::waves;
-use super::{Deviation, LineOptions, Reference, ReferenceChoice, Wave};
+use super::{Deviation, Lie, LineOptions, Reference, ReferenceChoice, Wave};
 use crate::budget::{BudgetPart, Part};
 use crate::check::CheckError;
 use crate::fit::fair::{Coarse, Fair};
 use crate::fit::line::fit_line;
 use crate::fit::zone::minimum_zone;
 use crate::solve::random::Random;
-use crate::units::{K95, Measured, Mm};
-use nalgebra::DVector;
+use crate::units::{K95, Measured, Mm, Px};
+use nalgebra::{DVector, Vector2};
 
 /// Deviation rows, straightness and budget.
 #[derive(Debug, Clone)]
@@ -34,6 +34,8 @@ pub struct Figures {
     pub budget: Vec<BudgetPart>,
     /// Waves.
     pub waves: Vec<Wave>,
+    /// How the line lies in the photo.
+    pub lie: Lie,
 }
 
 /// Linear projection that takes the reference off: d minus its fit in `basis` (columns over all points).
@@ -214,7 +216,8 @@ pub fn figures(shape: &Shape, options: &LineOptions) -> Result<Figures, CheckErr
     budget.sort_by(|a, b| b.u95_mm.total_cmp(&a.u95_mm));
 
     let rms_mm = (reduced.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt();
-    let waves = waves(shape, &deviation, options);
+    let lie = lie(shape);
+    let waves = waves(shape, &deviation, lie, options);
     Ok(Figures {
         deviation,
         reference,
@@ -223,6 +226,24 @@ pub fn figures(shape: &Shape, options: &LineOptions) -> Result<Figures, CheckErr
         length_mm: s[n - 1] - s[0],
         budget,
         waves,
+        lie,
+    })
+}
+
+/// How the line lies; level, card upright, where its ends fall together.
+fn lie(shape: &Shape) -> Lie {
+    let ends = |px: Option<(&Px, &Px)>, mm: Option<(&Mm, &Mm)>| {
+        let ((a, b), (p, q)) = (px?, mm?);
+        Lie::between([a.0, b.0], [p.0, q.0])
+    };
+    let points = &shape.placed.points;
+    ends(
+        shape.px.first().zip(shape.px.last()),
+        points.first().zip(points.last()),
+    )
+    .unwrap_or(Lie {
+        along: Vector2::x(),
+        positive: Vector2::y(),
     })
 }
 

@@ -6,6 +6,7 @@ pub(super) mod follow;
 mod gaps;
 pub(super) mod guide;
 mod join;
+mod lie;
 mod noise;
 mod remedy;
 mod shape;
@@ -18,6 +19,7 @@ use crate::photo::Photo;
 use crate::units::{Measured, Mm, Px};
 use crate::verdict::{Outcome, Verdict, advise, advise_most, decide, judge_advised};
 pub use join::{Joined, Overlap, Prepared, join, prepare};
+pub use lie::{Lie, Side};
 use remedy::Taken;
 use serde::{Deserialize, Serialize};
 
@@ -114,13 +116,14 @@ pub struct Deviation {
     pub u95_mm: f64,
 }
 
-/// What to do about a wave.
+/// What to do about a wave of a line that lies level in the photo, card upright: the line's own place is meant, never a
+/// thickness of filler.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum WaveDo {
-    /// The line lies hollow here: add filler.
+    /// The line lies off toward card -y.
     Add,
-    /// The line stands proud here: take down.
+    /// The line lies off toward card +y.
     TakeDown,
     /// Within its uncertainty: leave.
     Leave,
@@ -140,7 +143,7 @@ pub struct Wave {
     /// What to do.
     #[serde(rename = "do")]
     pub what: WaveDo,
-    /// The same in words, with where ("move the line 0.6 mm up over 120 mm").
+    /// Which way the line lies off there as the photo shows it, by how much, and how it is moved back.
     pub words: String,
 }
 
@@ -365,9 +368,14 @@ fn next(figures: &figures::Figures, gaps: &[Gap]) -> String {
     match (worst, step) {
         (_, Some(g)) if worst.is_none_or(|w| w.height_mm.value.abs() < g.step_mm.value.abs()) => {
             format!(
-                "Bring the panels in line at the gap first: the right one lies {:.2} mm {}.",
+                "Bring the panels in line at the gap first: the line lies {:.2} mm {} on the {} panel.",
                 g.step_mm.value.abs(),
-                if g.step_mm.value > 0.0 { "low" } else { "high" }
+                figures.lie.side(g.step_mm.value).off(),
+                if figures.lie.is_steep() {
+                    "lower"
+                } else {
+                    "right"
+                }
             )
         }
         (Some(w), _) => {

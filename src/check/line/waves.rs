@@ -1,11 +1,11 @@
-//! The line's waves, and what to do about each.
+//! The line's waves: where it lies off, which way, and how it is moved back.
 
 use super::shape::Shape;
-use super::{Deviation, LineOptions, Wave, WaveDo};
+use super::{Deviation, Lie, LineOptions, Wave, WaveDo};
 use crate::units::Measured;
 
 /// Waves of the line about its reference: stretches between sign changes that stand out of u95.
-pub fn waves(shape: &Shape, deviation: &[Deviation], options: &LineOptions) -> Vec<Wave> {
+pub fn waves(shape: &Shape, deviation: &[Deviation], lie: Lie, options: &LineOptions) -> Vec<Wave> {
     let mut out = Vec::new();
     let mut at = 0;
     for run in &shape.runs {
@@ -29,7 +29,7 @@ pub fn waves(shape: &Shape, deviation: &[Deviation], options: &LineOptions) -> V
                     value: peak.d_mm,
                     u95: peak.u95_mm,
                 };
-                out.push(wave(rows[from].s_mm, rows[to].s_mm, peak.s_mm, height));
+                out.push(wave(rows[from].s_mm, rows[to].s_mm, peak.s_mm, height, lie));
             }
             from = to + 1;
         }
@@ -37,33 +37,31 @@ pub fn waves(shape: &Shape, deviation: &[Deviation], options: &LineOptions) -> V
     out
 }
 
-fn wave(from_mm: f64, to_mm: f64, peak_mm: f64, height_mm: Measured) -> Wave {
+fn wave(from_mm: f64, to_mm: f64, peak_mm: f64, height_mm: Measured, lie: Lie) -> Wave {
     let seen = height_mm.value.abs() > height_mm.u95;
-    // A swage's crest is moved by adding filler on one flank and taking down the other: say which way it must go.
-    let (what, words) = if !seen {
-        (
-            WaveDo::Leave,
-            format!(
-                "{:.2} mm at {peak_mm:.0} mm is within its uncertainty: leave",
-                height_mm.value.abs()
-            ),
-        )
-    } else if height_mm.value > 0.0 {
-        (
-            WaveDo::TakeDown,
-            format!(
-                "the line runs {:.2} mm down between {from_mm:.0} and {to_mm:.0} mm: take down below it, add above",
-                height_mm.value
-            ),
+    // A swage's crest is moved by adding filler on one flank and taking down the other: say which way it must go, and never
+    // let its height pass for a depth of filler.
+    let side = lie.side(height_mm.value);
+    let back = side.opposite();
+    let words = if seen {
+        format!(
+            "the line lies {:.2} mm {} between {from_mm:.0} and {to_mm:.0} mm: to bring it {}, take down {} it and add {} it",
+            height_mm.value.abs(),
+            side.off(),
+            back.word(),
+            side.beside(),
+            back.beside()
         )
     } else {
-        (
-            WaveDo::Add,
-            format!(
-                "the line runs {:.2} mm up between {from_mm:.0} and {to_mm:.0} mm: add below it, take down above",
-                -height_mm.value
-            ),
+        format!(
+            "{:.2} mm at {peak_mm:.0} mm is within its uncertainty: leave",
+            height_mm.value.abs()
         )
+    };
+    let what = match (seen, height_mm.value > 0.0) {
+        (false, _) => WaveDo::Leave,
+        (true, true) => WaveDo::TakeDown,
+        (true, false) => WaveDo::Add,
     };
     Wave {
         from_mm,
@@ -72,5 +70,41 @@ fn wave(from_mm: f64, to_mm: f64, peak_mm: f64, height_mm: Measured) -> Wave {
         height_mm,
         what,
         words,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::Vector2;
+
+    /// A deviation toward card +y goes down where the card stands upright, up where it lies upside down, and to the left
+    /// where the photo shows it turned a quarter.
+    #[test]
+    fn words_say_the_way_the_photo_shows_it() {
+        let check = |along: Vector2<f64>, positive: Vector2<f64>, expected: &str| {
+            let height = Measured {
+                value: 0.5,
+                u95: 0.1,
+            };
+            let words = wave(10.0, 90.0, 50.0, height, Lie { along, positive }).words;
+            assert!(words.contains(expected), "{words}");
+        };
+        let (x, y) = (Vector2::x(), Vector2::y());
+        check(
+            x,
+            y,
+            "lies 0.50 mm too low between 10 and 90 mm: to bring it up, take down below it and add above it",
+        );
+        check(
+            x,
+            -y,
+            "too high between 10 and 90 mm: to bring it down, take down above it and add below it",
+        );
+        check(
+            y,
+            -x,
+            "too far left between 10 and 90 mm: to bring it to the right, take down left of it",
+        );
     }
 }

@@ -6,6 +6,7 @@
 use super::next::{self, Next};
 use super::{Areas, LowsOptions, LowsResult, PassAnswer, Survey, result};
 use crate::fit::register::{RegisterOptions, Rigid, Target, register};
+use crate::solve::robust::median;
 use nalgebra::{Point2, Rotation2};
 use serde::Serialize;
 
@@ -44,6 +45,7 @@ pub fn answer(passes: &[Pass], options: &LowsOptions) -> Option<LowsResult> {
     let mut before: Option<&Survey> = None;
     let mut list = Vec::with_capacity(passes.len());
     let mut last: Option<(&Survey, Next)> = None;
+    let mut doubts = Vec::new();
     for pass in passes {
         match pass {
             Pass::Refused(photo, error) => list.push(PassAnswer::Refused {
@@ -52,6 +54,7 @@ pub fn answer(passes: &[Pass], options: &LowsOptions) -> Option<LowsResult> {
             }),
             Pass::Surveyed(survey) => {
                 let change = before.map(|b| compare(b, survey));
+                doubts.extend(change.iter().filter_map(|c| c.doubt.clone()));
                 let next = match (before, &change) {
                     (Some(b), Some(change)) => {
                         next::after(survey, b.area.low_mm2, change.new_high_mm2)
@@ -73,7 +76,19 @@ pub fn answer(passes: &[Pass], options: &LowsOptions) -> Option<LowsResult> {
     let (survey, next) = last?;
     let mut answer = result(survey, next, options);
     answer.passes = list;
+    answer.head.warnings.extend(doubts);
     Some(answer)
+}
+
+/// What to say when the outlines don't come to lie on each other however they are turned: another repair.
+fn doubt(before: &Survey, now: &Survey, laid: &LaidOver, lay: &Rigid) -> Option<String> {
+    let target = closed(&before.repair)?;
+    unlike(&target, &now.repair, lay).then(|| {
+        format!(
+            "{}: the repair's outline lies {:.0} mm off the one in {} however it is turned; if it is another repair, what changed between the two says nothing",
+            now.head.photo, laid.rms_mm, before.head.photo
+        )
+    })
 }
 
 fn percent(before: &Areas, now: &Areas) -> Option<f64> {
@@ -83,6 +98,7 @@ fn percent(before: &Areas, now: &Areas) -> Option<f64> {
 struct Change {
     new_high_mm2: f64,
     laid: LaidOver,
+    doubt: Option<String>,
 }
 
 fn compare(before: &Survey, now: &Survey) -> Change {
@@ -103,6 +119,7 @@ fn compare(before: &Survey, now: &Survey) -> Change {
     Change {
         new_high_mm2: new,
         laid,
+        doubt: doubt(before, now, &laid, &lay),
     }
 }
 
@@ -166,13 +183,36 @@ fn closed(outline: &[Point2<f64>]) -> Option<Target> {
 
 /// Rms distance of an outline's places from another, mm, those that fit worst left out.
 fn apart(to: &Target, from: &[Point2<f64>], lay: &Rigid) -> f64 {
-    let mut d: Vec<f64> = from
+    let d: Vec<f64> = from
         .iter()
         .map(|p| to.foot(lay.apply(*p)).distance.powi(2))
         .collect();
-    d.sort_by(f64::total_cmp);
-    d.truncate(((d.len() as f64 * KEEP) as usize).max(1));
-    (d.iter().sum::<f64>() / d.len().max(1) as f64).sqrt()
+    nearest_rms(d)
+}
+
+/// Root of the mean of squares, those that fit worst left out.
+fn nearest_rms(mut squares: Vec<f64>) -> f64 {
+    squares.sort_by(f64::total_cmp);
+    squares.truncate(((squares.len() as f64 * KEEP) as usize).max(1));
+    (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt()
+}
+
+/// Widest rim of primer round filler, mm (common practice, no source): one photo may show the outline at its inner edge, another at
+/// its outer.
+const RIM_MM: f64 = 8.0;
+
+/// Whether two outlines, laid over each other as well as can be, are not of one repair: one is larger all round by more than a rim,
+/// or they differ in shape by more than an outline's scatter.
+fn unlike(to: &Target, from: &[Point2<f64>], lay: &Rigid) -> bool {
+    let off: Vec<f64> = from
+        .iter()
+        .map(|p| to.foot(lay.apply(*p)).distance)
+        .collect();
+    let Some(round) = median(&mut off.clone()) else {
+        return false;
+    };
+    let shape = nearest_rms(off.iter().map(|d| (d - round).powi(2)).collect());
+    round.abs() > RIM_MM || shape > SAME_MM
 }
 
 /// One survey from several photos of the same pass: what the first can't judge is filled in from the others, through the

@@ -102,6 +102,19 @@ fn passes_that_shrink_keep_blocking_though_the_card_was_laid_again() {
     assert!(*change < -25.0, "{change}");
     // A thin light rim may be taken at its outer edge in one photo and at its inner in another; the doubt is stated.
     assert!(laid.by == By::Outline && laid.rms_mm < 4.0, "{laid:?}");
+    let doubted = |a: &LowsResult| a.head.warnings.iter().any(|w| w.contains("another repair"));
+    assert!(!doubted(&answer), "{:?}", answer.head.warnings);
+    // Another repair: the same one half as long again.
+    let mut other = surveyed(&drawn(4, 3, 0, 1.0, 0));
+    for p in &mut other.repair {
+        p.x *= 1.5;
+    }
+    let two = [
+        Pass::Surveyed(Box::new(surveyed(&drawn(4, 3, 0, 1.0, 1)))),
+        Pass::Surveyed(Box::new(other)),
+    ];
+    let answer = passes::answer(&two, &LowsOptions::default()).unwrap();
+    assert!(doubted(&answer), "{:?}", answer.passes);
 }
 
 #[test]

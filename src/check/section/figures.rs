@@ -294,7 +294,7 @@ fn next(form: FormName, less: Option<(f64, Outcome)>) -> String {
                 "Shape it with a long block; take more stations if the crown changes along the panel.".to_string()
             }
             FormName::Sharp => {
-                "No radius can be told from none here: step closer if a small one matters.".to_string()
+                "The corner is too sharp for a radius to show in this photo: step closer if a small one matters.".to_string()
             }
             FormName::Convex | FormName::Concave => {
                 "Take stations along the swage, then choose rods and blocks by how the radius runs.".to_string()

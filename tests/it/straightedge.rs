@@ -40,7 +40,7 @@ fn intervals_hold_the_gap() {
 /// intervals with probability 0.9 at least, fewer than 14 is chance twice in a thousand (binomial).
 #[test]
 fn a_swage_under_a_straightedge_is_told() {
-    let (mut told, mut inside, mut turned, mut share) = (0, 0, 0, 0.0);
+    let (mut told, mut inside, mut turned, mut share) = (0u32, 0, 0, 0.0);
     let (mut off, mut wide) = (Vec::new(), Vec::new());
     for i in 0..24u64 {
         let scene = draw_across(71_000 + i, i % 2 == 1, 2016);

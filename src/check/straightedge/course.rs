@@ -15,7 +15,7 @@ use rayon::prelude::*;
 /// How far the line found may lie from the straightedge's edge, mm: it lies somewhere about the gap.
 const STRAY_MM: f64 = 7.0;
 /// Widest gap looked for, mm: beyond, a straightedge is the wrong tool (ours, no source).
-const WIDEST_MM: f64 = 8.0;
+pub const WIDEST_MM: f64 = 8.0;
 
 /// How far beyond both edges a level is read, px.
 const REACH_PX: f64 = 12.0;

@@ -43,6 +43,14 @@ pub enum StraightedgeError {
         "the gap can't be told from the straightedge and the panel; put a light cloth or a lamp behind it, so that it stands out"
     )]
     Faint,
+    /// Too wide for a light gap.
+    #[error(
+        "the gap opens to {opens_mm:.0} mm: across a swage measure with --across; on an even panel lay the straightedge on it so that it touches"
+    )]
+    Wide {
+        /// How wide, mm.
+        opens_mm: f64,
+    },
     /// The panel beside the place it touches doesn't show.
     #[error(
         "the panel's edge shows under only {shown_mm:.0} of {length_mm:.0} mm of the straightedge; put something light or dark behind that differs from both, with the panel's edge free to both sides of the swage"

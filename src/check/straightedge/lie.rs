@@ -267,16 +267,30 @@ fn ended(photo: &Photo, quads: &[Quad], scale: &Scale, line: Found) -> Found {
 /// How much of the stretch below a line falls into straightedge, light and panel, mm; `None` where the panel does not come up
 /// to it or hardly anything does.
 fn worth(photo: &Photo, quads: &[Quad], scale: &Scale, found: &Found) -> Option<f64> {
+    let laid = settle_line(photo, quads, scale, found, STRAY_MM).ok()?;
+    let opening = opening(photo, quads, scale, &laid)?;
+    Some(opening.clear * (found.to_mm - found.from_mm))
+}
+
+/// A gap that opens wide.
+pub struct Opening {
+    /// How clear both edges are, 0 to 1.
+    clear: f64,
+    /// How wide it opens, mm.
+    pub deepest_mm: f64,
+}
+
+/// How wide the gap below a line opens, where light shows between a straightedge and a panel that comes up to it somewhere.
+/// `found`: laid on the straightedge's edge.
+pub fn opening(photo: &Photo, quads: &[Quad], scale: &Scale, found: &Found) -> Option<Opening> {
     /// A profile every so much, mm.
     const EVERY_MM: f64 = 2.5;
     let length = found.to_mm - found.from_mm;
-    let laid = settle_line(photo, quads, scale, found, STRAY_MM).ok()?;
-    let (course, clear) = depth(photo, quads, scale, &laid, DEEPEST * length, EVERY_MM).ok()?;
-    let gap_mm = |px: f64| px * course.mm_per_px;
+    let (course, clear) = depth(photo, quads, scale, found, DEEPEST * length, EVERY_MM).ok()?;
     let widest = course.gap_px.iter().copied().fold(0.0, f64::max);
     let least = course.gap_px.iter().copied().fold(f64::INFINITY, f64::min);
-    let (deepest, nearest) = (gap_mm(widest), gap_mm(least));
-    let open = deepest > OPEN_MM.max(OPEN * length);
-    let touches = open && nearest < TOUCHES_MM.max(TOUCHES * deepest);
-    (touches && clear > LEAST_CLEAR).then_some(clear * length)
+    let (deepest_mm, nearest_mm) = (widest * course.mm_per_px, least * course.mm_per_px);
+    let open = deepest_mm > OPEN_MM.max(OPEN * length);
+    let touches = nearest_mm < TOUCHES_MM.max(TOUCHES * deepest_mm);
+    (open && touches && clear > LEAST_CLEAR).then_some(Opening { clear, deepest_mm })
 }

@@ -254,7 +254,14 @@ impl Start {
 fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Reading, CheckError> {
     let (start, course) = start(photo, cards, setup, |quads, scale| {
         let found = find::find(photo, cards, quads, scale, near)?;
-        course::settle(photo, quads, scale, &found)
+        let (found, course) = course::settle(photo, quads, scale, &found)?;
+        // A gap wider than is looked for would pass for none: what lies behind it, for the panel.
+        match lie::opening(photo, quads, scale, &found) {
+            Some(wide) if wide.deepest_mm > course::WIDEST_MM => Err(StraightedgeError::Wide {
+                opens_mm: wide.deepest_mm,
+            }),
+            _ => Ok((found, course)),
+        }
     })?;
     let (scale, found) = (&start.scale, &start.found);
     let along = Along::new(scale, found, 1.0).ok_or(StraightedgeError::OffPlane)?;

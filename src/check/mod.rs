@@ -246,6 +246,18 @@ pub fn scale(
     warnings: &mut Vec<String>,
 ) -> Result<Scale, CheckError> {
     let scale = solve(cards, assume)?;
+    let off = cards
+        .iter()
+        .find_map(|card| Some((card, crate::scale::misfit::misfit_px(card, assume)?)));
+    if let Some((card, off)) = off {
+        let text = format!(
+            "the corners of card '{}' lie {off:.2} px off where a flat card shows through this lens file: the card is bent, or the file belongs to another phone, lens or zoom; the ± can't be relied on until you have checked both",
+            card.layout.name
+        );
+        if !warnings.contains(&text) {
+            warnings.push(text);
+        }
+    }
     for name in &scale.apart {
         let text =
             format!("card '{name}' does not lie on the same panel as the first and was left out");

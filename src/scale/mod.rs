@@ -10,6 +10,7 @@
 //! - [`adjust`]: the damped Gauss–Newton adjustment and its covariance by source;
 //! - [`solve`]: cards and lens to a [`Scale`];
 //! - [`carry`]: points with their covariance to millimetres;
+//! - [`misfit`]: whether the lens file can be this lens's;
 //! - [`joint`]: several photos of one panel in one adjustment;
 //! - [`suppose`]: what another photo of the same panel would tell;
 //! - [`cover`]: what the cards hide.
@@ -20,6 +21,7 @@ pub mod chord;
 pub mod cover;
 pub mod homography;
 pub mod joint;
+pub mod misfit;
 pub mod solve;
 pub mod suppose;
 pub mod surface;

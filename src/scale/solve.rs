@@ -160,7 +160,7 @@ pub(super) struct State {
     half_sides: Vec<[f64; 2]>,
 }
 
-pub(super) const FIXED: usize = 9; // rotation 3, translation 3, bow, skew, axis
+pub(super) const FIXED: usize = 10; // rotation 3, translation 3, bow, skew, axis, cards' share of the bow
 pub(super) const TURN_UNIT: f64 = 0.01;
 /// A card taped on lies within 0.3 mm of the shape it was given from middle to end (95%; ours, no source: two thicknesses of
 /// card).
@@ -200,9 +200,9 @@ impl Frame {
         state
     }
 
-    /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm; bow, skew and axis in
-    /// units of their prior's u; lens whitened; x mm, y mm, turn 0.01 rad of each further card; then of every card its
-    /// curl and its print ratio along x and y in units of their u.
+    /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm; bow, skew, axis and what of
+    /// the bow the cards follow in units of their prior's u; lens whitened; x mm, y mm, turn 0.01 rad of each further card;
+    /// then of every card its curl and its print ratio along x and y in units of their u.
     pub(super) fn state(&self, p: &DVector<f64>) -> State {
         let lens = if self.lens_root.is_empty() {
             self.lens
@@ -256,6 +256,8 @@ impl Frame {
     /// How far each card's ends stand off a panel bowed like this, mm: what it doesn't follow of the bow, and its own curl.
     fn curls(&self, p: &DVector<f64>, surface: &Surface) -> Vec<[f64; 2]> {
         let first = FIXED + self.lens_root.len() + 3 * self.placements.len();
+        // Cards in one photo come off one stack: what they follow more or less of is common to all.
+        let missed = p[9] * FOLLOWS * self.bow_u;
         (0..self.half_sides.len())
             .map(|i| {
                 let [w, h] = self.half_sides[i];
@@ -267,9 +269,7 @@ impl Frame {
                 let (sin, cos) = (self.axis_rad - turn).sin_cos();
                 let bow = surface.curvature(middle);
                 let curl = |half: f64, own: f64| {
-                    let sagitta = 0.5 * half * half;
-                    let unknown = CURL_U_MM.hypot(FOLLOWS * sagitta * self.bow_u);
-                    own * unknown - (1.0 - FOLLOWS) * sagitta * bow
+                    own * CURL_U_MM - 0.5 * half * half * ((1.0 - FOLLOWS) * bow + missed)
                 };
                 [
                     curl(w * cos, p[first + 2 * i]),
@@ -558,7 +558,7 @@ fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Opt
         value.push(miss.y / sigma);
     }
     let mut part = vec![Part::Pose; value.len()];
-    for i in [6, 7, 8] {
+    for i in [6, 7, 8, 9] {
         value.push(p[i]);
         part.push(Part::Bow);
     }

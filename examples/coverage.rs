@@ -2,7 +2,8 @@
 //!
 //! `cargo run --release --example coverage -- 200` for lines, `… -- 200 stripe` for stripes of coat, `… -- 100 join` for lines
 //! of 3 m joined from three photos each, `… -- 100 partner` for the same line on two photos, `… -- 4 remedy` for the change
-//! that is said to help most against the photo with that change made.
+//! that is said to help most against the photo with that change made. A third word, a number, is added to the seeds of lines
+//! joined and of pairs: other scenes.
 
 use fairpanel::sim::draw::{LineKind, LookKind, line_of, long_swage, pair, stripe as stripe_scene};
 use fairpanel::sim::helped::{Change, lacking};
@@ -14,6 +15,10 @@ fn main() {
         .and_then(|n| n.parse().ok())
         .unwrap_or(200);
     let family = std::env::args().nth(2);
+    let shift: u64 = std::env::args()
+        .nth(3)
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(0);
     match family.as_deref() {
         Some("stripe") => return stripes(count),
         Some("remedy") => return remedies(count),
@@ -24,8 +29,8 @@ fn main() {
         "photos", "n", "refused", "inside", "error mm", "u95 mm"
     );
     match family.as_deref() {
-        Some("join") => return long_ones(count),
-        Some("partner") => return pairs(count),
+        Some("join") => return long_ones(count, 90_000 + shift),
+        Some("partner") => return pairs(count, 95_000 + shift),
         _ => {}
     }
     let (mut all, mut straight, mut photos) = (Vec::new(), 0, 0);
@@ -145,7 +150,7 @@ fn stripes(count: u64) {
 }
 
 /// Lines of 3 m joined from three photos.
-fn long_ones(count: u64) {
+fn long_ones(count: u64, first: u64) {
     let (mut trials, mut refused) = (Vec::new(), 0);
     for i in 0..count {
         let look = if i % 2 == 0 {
@@ -153,10 +158,10 @@ fn long_ones(count: u64) {
         } else {
             LookKind::Coat
         };
-        match joined(&long_swage(90_000 + i, look, 2016)) {
+        match joined(&long_swage(first + i, look, 2016)) {
             Ok(trial) => trials.push(trial),
             Err(error) => {
-                eprintln!("{look:?} {}: {error}", 90_000 + i);
+                eprintln!("{look:?} {}: {error}", first + i);
                 refused += 1;
             }
         }
@@ -170,7 +175,7 @@ fn long_ones(count: u64) {
 }
 
 /// The same line from two poses, compared as partners.
-fn pairs(count: u64) {
+fn pairs(count: u64, first: u64) {
     let (mut trials, mut refused) = (Vec::new(), 0);
     for i in 0..count {
         let kind = LineKind {
@@ -184,10 +189,10 @@ fn pairs(count: u64) {
             cards: 2,
             width: 2016,
         };
-        match partners(&pair(95_000 + i, &kind)) {
+        match partners(&pair(first + i, &kind)) {
             Ok(trial) => trials.push(trial),
             Err(error) => {
-                eprintln!("{:?} {}: {error}", kind.look, 95_000 + i);
+                eprintln!("{:?} {}: {error}", kind.look, first + i);
                 refused += 1;
             }
         }

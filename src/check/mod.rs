@@ -259,8 +259,17 @@ pub fn scale(
         }
     }
     for name in &scale.apart {
-        let text =
-            format!("card '{name}' does not lie on the same panel as the first and was left out");
+        let scant =
+            |c: &&Card| c.layout.name == *name && c.corners.len() < crate::scale::solve::NEED;
+        let text = match cards.iter().find(scant) {
+            Some(card) => format!(
+                "only {} corners of card '{name}' are seen and it was left out",
+                card.corners.len()
+            ),
+            None => format!(
+                "card '{name}' does not lie on the same panel as the first and was left out"
+            ),
+        };
         if !warnings.contains(&text) {
             warnings.push(text);
         }

@@ -50,8 +50,6 @@ pub struct TrueZone {
     pub noise_only_mm: f64,
 }
 
-/// Draws: a 2.5% quantile of 120 is good to a quarter of a standard deviation.
-const DRAWS: u64 = 120;
 /// Points kept for each shortest wave: the filter leaves little finer.
 const PER_WAVE: f64 = 5.0;
 /// How well the widening by noise is known, as a part of it: one standard deviation, from the simulations below.
@@ -59,13 +57,15 @@ const WIDENING: f64 = 0.1;
 
 /// Estimates the zone a line had before noise: `s_mm` rising places along it, `heights_mm` measured heights (deviations
 /// from any straight line). Zones are taken square to the s axis, which differs from square to the line by a millionth
-/// for the slopes that deviations have.
+/// for the slopes that deviations have. `draws`: a 2.5% quantile of 120 is good to a quarter of a standard deviation, of
+/// 300 to a sixth.
 ///
 /// `None` under 3 points, or when the lists differ in length or hold values that are not finite.
 pub fn zone_noise(
     s_mm: &[f64],
     heights_mm: &[f64],
     noise: &EdgeNoise,
+    draws: u64,
     seed: u64,
 ) -> Option<TrueZone> {
     let n = s_mm.len();
@@ -84,7 +84,7 @@ pub fn zone_noise(
         .collect();
     let measured = zone_width(&all);
     let thin = Thinned::new(s_mm, heights_mm, noise);
-    let draws: Vec<Vec<f64>> = (0..DRAWS)
+    let draws: Vec<Vec<f64>> = (0..draws)
         .into_par_iter()
         .map(|k| {
             thin.draw(&mut Random::new(
@@ -94,7 +94,7 @@ pub fn zone_noise(
         .collect();
     let still = vec![0.0; thin.s.len()];
     let noise_only: Vec<f64> = draws.iter().map(|d| thin.width(&still, 0.0, d)).collect();
-    let noise_mean = noise_only.iter().sum::<f64>() / DRAWS as f64;
+    let noise_mean = noise_only.iter().sum::<f64>() / draws.len().max(1) as f64;
     let (shape, cutoff) = thin.shape(&draws);
     let own = thin.width(&shape, 1.0, &still);
     // Thinning takes a little off the zone: compare like with like.
@@ -362,7 +362,7 @@ mod tests {
                 run_starts: &[0],
                 modes: &[],
             };
-            let found = zone_noise(&s, &smooth(&raw), &noise, u64::from(k)).unwrap();
+            let found = zone_noise(&s, &smooth(&raw), &noise, 120, u64::from(k)).unwrap();
             let off = found.zone_mm - zone;
             held += u32::from(off.abs() <= found.u95_mm);
             bias += off / f64::from(photos);
@@ -494,7 +494,7 @@ mod tests {
                 run_starts: &[0],
                 modes: &[],
             };
-            let found = zone_noise(&s, &h, &noise, 1).unwrap();
+            let found = zone_noise(&s, &h, &noise, 120, 1).unwrap();
             let off = found.noise_only_mm / expected;
             assert!((0.90..1.0).contains(&off), "{n} {}", found.noise_only_mm);
             // A straight line: the interval reaches down to nothing.
@@ -518,7 +518,7 @@ mod tests {
                 run_starts: &[0, 120],
                 modes: &modes,
             };
-            zone_noise(&s, &h, &noise, 3).unwrap()
+            zone_noise(&s, &h, &noise, 120, 3).unwrap()
         };
         let none = run(0.0, 0.0);
         assert!((none.zone_mm - 1.0).abs() < 0.01 && none.u95_mm == 0.0);
@@ -541,12 +541,15 @@ mod tests {
             run_starts: &[],
             modes: &[],
         };
-        assert_eq!(zone_noise(&[0.0, 1.0], &[0.0; 2], &noise, 1), None);
-        assert_eq!(zone_noise(&[0.0, 1.0, 1.0], &[0.0; 3], &noise, 1), None);
+        assert_eq!(zone_noise(&[0.0, 1.0], &[0.0; 2], &noise, 120, 1), None);
         assert_eq!(
-            zone_noise(&[0.0, 1.0, 2.0], &[0.0, f64::NAN, 0.0], &noise, 1),
+            zone_noise(&[0.0, 1.0, 1.0], &[0.0; 3], &noise, 120, 1),
             None
         );
-        assert!(zone_noise(&[0.0, 1.0, 2.0], &[0.0, 0.3, 0.0], &noise, 1).is_some());
+        assert_eq!(
+            zone_noise(&[0.0, 1.0, 2.0], &[0.0, f64::NAN, 0.0], &noise, 120, 1),
+            None
+        );
+        assert!(zone_noise(&[0.0, 1.0, 2.0], &[0.0, 0.3, 0.0], &noise, 120, 1).is_some());
     }
 }

@@ -294,7 +294,7 @@ pub(super) fn residuals(
         value.push(p[k]);
         part.push(of);
     };
-    for k in [6, 7, 8] {
+    for k in [6, 7, 8, 9] {
         add(k, Part::Bow);
     }
     let lenses = frame.lens_root.len();

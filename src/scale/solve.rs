@@ -8,7 +8,7 @@ use crate::card::Card;
 use crate::lens::model::PARAMETERS;
 use crate::lens::{Lens, UprightLens};
 use crate::units::{K95, Mm, Px};
-use nalgebra::{DMatrix, DVector, Point2, Rotation3, Vector3};
+use nalgebra::{DMatrix, DVector, Point2, Rotation2, Rotation3, Vector2, Vector3};
 use thiserror::Error;
 
 /// Why a photo's cards give no scale.
@@ -106,7 +106,7 @@ pub struct Scale {
     pub sigma_px: f64,
     /// Standard uncertainty of a corner that the covariance was reckoned with, px: more where corners err alike.
     pub(super) corner_u_px: f64,
-    /// Cards left out because they don't lie on the panel of the first.
+    /// Cards left out because they don't lie on the panel of the first, or show fewer than [`NEED`] corners.
     pub apart: Vec<String>,
 }
 
@@ -160,11 +160,15 @@ pub(super) struct State {
     half_sides: Vec<[f64; 2]>,
 }
 
-pub(super) const FIXED: usize = 9; // rotation 3, translation 3, bow, skew, axis
+pub(super) const FIXED: usize = 10; // rotation 3, translation 3, bow, skew, axis, cards' share of the bow
 pub(super) const TURN_UNIT: f64 = 0.01;
-/// A card taped on lies within 0.3 mm of the panel's own shape from middle to end (95%; ours, no source: two thicknesses of
+/// A card taped on lies within 0.3 mm of the shape it was given from middle to end (95%; ours, no source: two thicknesses of
 /// card).
 const CURL_U_MM: f64 = 0.3 / K95;
+/// Share of the panel's bow that a card follows: paper taped down all of it, a stiff card, touching with its middle, less. How stiff
+/// it is isn't known: all of it, less or more by half (standard uncertainty; ours, no source).
+const FOLLOWS: f64 = 1.0;
+const FOLLOWS_U: f64 = 0.5;
 
 impl Frame {
     /// Parameters of all photos.
@@ -193,12 +197,13 @@ impl Frame {
         state.surface.bow = p[at + 6] * self.bow_u;
         state.surface.skew = p[at + 7] * self.skew_u;
         state.surface.origin = stance.origin;
+        state.curl = self.curls(p, &state.surface);
         state
     }
 
-    /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm; bow, skew and axis in
-    /// units of their prior's u; lens whitened; x mm, y mm, turn 0.01 rad of each further card; then of every card its
-    /// curl and its print ratio along x and y in units of their u.
+    /// Parameters in units of a sensible step, zero at the start: rotation 0.01 rad, translation mm; bow, skew, axis and what of
+    /// the bow the cards follow in units of their prior's u; lens whitened; x mm, y mm, turn 0.01 rad of each further card;
+    /// then of every card its curl and its print ratio along x and y in units of their u.
     pub(super) fn state(&self, p: &DVector<f64>) -> State {
         let lens = if self.lens_root.is_empty() {
             self.lens
@@ -214,45 +219,65 @@ impl Frame {
         let turn = Rotation3::new(Vector3::new(p[0], p[1], p[2]) * TURN_UNIT);
         let u = self.printed.u95 / K95;
         let first = FIXED + self.lens_root.len();
-        let curls = first + 3 * self.placements.len();
+        let surface = Surface {
+            bow: p[6] * self.bow_u,
+            skew: p[7] * self.skew_u,
+            axis_rad: self.axis_rad + p[8] * self.axis_u,
+            origin: self.origin,
+        };
+        let placements = self
+            .placements
+            .iter()
+            .enumerate()
+            .map(|(i, at)| {
+                let k = first + 3 * i;
+                [at[0] + p[k], at[1] + p[k + 1], at[2] + TURN_UNIT * p[k + 2]]
+            })
+            .collect();
         State {
             lens,
-            surface: Surface {
-                bow: p[6] * self.bow_u,
-                skew: p[7] * self.skew_u,
-                axis_rad: self.axis_rad + p[8] * self.axis_u,
-                origin: self.origin,
-            },
+            curl: self.curls(p, &surface),
+            surface,
             rotation: turn * self.rotation,
             translation: self.translation + Vector3::new(p[3], p[4], p[5]),
             ratio: (0..self.half_sides.len())
                 .map(|i| {
-                    let k = curls + 2 * self.half_sides.len() + 2 * i;
+                    let k = first + 3 * self.placements.len() + 2 * self.half_sides.len() + 2 * i;
                     [
                         self.printed.ratio_x * (1.0 + p[k] * u),
                         self.printed.ratio_y * (1.0 + p[k + 1] * u),
                     ]
                 })
                 .collect(),
-            placements: self
-                .placements
-                .iter()
-                .enumerate()
-                .map(|(i, at)| {
-                    let k = first + 3 * i;
-                    [at[0] + p[k], at[1] + p[k + 1], at[2] + TURN_UNIT * p[k + 2]]
-                })
-                .collect(),
-            curl: (0..self.half_sides.len())
-                .map(|i| {
-                    [
-                        p[curls + 2 * i] * CURL_U_MM,
-                        p[curls + 2 * i + 1] * CURL_U_MM,
-                    ]
-                })
-                .collect(),
+            placements,
             half_sides: self.half_sides.clone(),
         }
+    }
+
+    /// How far each card's ends stand off a panel bowed like this, mm: what it doesn't follow of the bow, and its own curl.
+    fn curls(&self, p: &DVector<f64>, surface: &Surface) -> Vec<[f64; 2]> {
+        let first = FIXED + self.lens_root.len() + 3 * self.placements.len();
+        // Cards in one photo come off one stack: what they follow more or less of is common to all.
+        let missed = p[9] * FOLLOWS_U * self.bow_u;
+        (0..self.half_sides.len())
+            .map(|i| {
+                let [w, h] = self.half_sides[i];
+                let [x, y, turn] = match i.checked_sub(1) {
+                    None => [0.0; 3],
+                    Some(k) => self.placements[k],
+                };
+                let middle = Rotation2::new(turn) * Point2::new(w, h) + Vector2::new(x, y);
+                let (sin, cos) = (self.axis_rad - turn).sin_cos();
+                let bow = surface.curvature(middle);
+                let curl = |half: f64, own: f64| {
+                    own * CURL_U_MM - 0.5 * half * half * ((1.0 - FOLLOWS) * bow + missed)
+                };
+                [
+                    curl(w * cos, p[first + 2 * i]),
+                    curl(h * sin, p[first + 2 * i + 1]),
+                ]
+            })
+            .collect()
     }
 }
 
@@ -311,12 +336,13 @@ impl State {
 
 /// Solves pose, bow, card places and (when not exact) the lens from all cards together.
 ///
-/// The first of `cards` is the frame. Standard uncertainty of a corner: the cards' own, or the residual scatter where
-/// that is larger. Priors, each a normal distribution:
+/// The first of `cards` that shows [`NEED`] corners is the frame; those that show fewer are left out. Standard uncertainty of
+/// a corner: the cards' own, or the residual scatter where that is larger. Priors, each a normal distribution:
 /// - bow: sagitta `bow_u95_mm` on 1 m at 95%; its change along the panel (third order) at 95% as much as makes a bow of that
 ///   size vanish half a metre on, or double: doors and wings flatten toward one end (ours, no source);
 /// - print: each card's own length and width, as [`Printed`] says: cards come off different sheets;
-/// - card: taped on, within [`CURL_U_MM`] of the panel's shape;
+/// - card: bent with the panel, as far as it isn't stiff ([`FOLLOWS`]), and within [`CURL_U_MM`] of that: one card's own bend says little of
+///   the panel's, several cards' planes say it;
 /// - bow axis: 2° about the traced line when that is known, else 5° about the line through the cards (ours, no source);
 /// - an ordinary phone's lens without a lens file: focal length of EXIF 4% (35 mm equivalents are rounded, and stated by
 ///   width or by diagonal), 15% without EXIF; principal point 0.8% of the width; k1 0.1, k2 0.08, k3 0.03, tangential 5e-4
@@ -325,18 +351,32 @@ impl State {
 /// # Errors
 /// [`ScaleError`]: no card, too few corners, no answer.
 pub fn solve(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
+    let (usable, scant): (Vec<&Card>, Vec<&Card>) =
+        cards.iter().partition(|c| c.corners.len() >= NEED);
+    if let (true, Some(card)) = (usable.is_empty(), scant.first()) {
+        return Err(ScaleError::TooFew {
+            name: card.layout.name.clone(),
+            seen: card.corners.len(),
+            need: NEED,
+        });
+    }
+    if scant.is_empty() {
+        return solve_whole(cards, assume);
+    }
+    // A card cut by the picture's edge beside one that is seen well is no reason to refuse.
+    let usable: Vec<Card> = usable.into_iter().cloned().collect();
+    let mut scale = solve_whole(&usable, assume)?;
+    scale
+        .apart
+        .extend(scant.iter().map(|c| c.layout.name.clone()));
+    Ok(scale)
+}
+
+/// As [`solve`] for cards that all show enough corners.
+fn solve_whole(cards: &[Card], assume: &Assume) -> Result<Scale, ScaleError> {
     let Some(first) = cards.first() else {
         return Err(ScaleError::NoCard);
     };
-    for card in cards {
-        if card.corners.len() < NEED {
-            return Err(ScaleError::TooFew {
-                name: card.layout.name.clone(),
-                seen: card.corners.len(),
-                need: NEED,
-            });
-        }
-    }
     let joint = solve_on(cards, assume);
     if cards.len() == 1 {
         return joint;
@@ -468,7 +508,7 @@ fn settle(cards: &[Card], frame: Frame) -> Option<Scale> {
     })
 }
 
-fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<nalgebra::Vector2<f64>>>> {
+fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<Vector2<f64>>>> {
     cards
         .iter()
         .enumerate()
@@ -485,7 +525,7 @@ fn misses(cards: &[Card], state: &State) -> Option<Vec<Vec<nalgebra::Vector2<f64
 /// column, and squared since they do so in both. Paper that lifts, a lens not quite as its file says and the panel's own
 /// small waves move a whole patch of corners together; only what is independent averages out (the effective sample size
 /// of a first-order autoregression, from memory). 1 to 9.
-pub fn alike(cards: &[Card], misses: &[Vec<nalgebra::Vector2<f64>>]) -> f64 {
+pub fn alike(cards: &[Card], misses: &[Vec<Vector2<f64>>]) -> f64 {
     let (mut product, mut square, mut pairs, mut count) = (0.0, 0.0, 0.0, 0.0);
     for (card, misses) in cards.iter().zip(misses) {
         let across = card.layout.squares_x - 1;
@@ -519,7 +559,7 @@ fn residuals(cards: &[Card], frame: &Frame, p: &DVector<f64>, sigma: f64) -> Opt
         value.push(miss.y / sigma);
     }
     let mut part = vec![Part::Pose; value.len()];
-    for i in [6, 7, 8] {
+    for i in [6, 7, 8, 9] {
         value.push(p[i]);
         part.push(Part::Bow);
     }
@@ -659,7 +699,7 @@ fn placements(
 /// Rigid placement (x, y, turn) that takes the first of each pair to the second, least squares (Umeyama's closed form in 2-D).
 fn rigid(pairs: &[(Point2<f64>, Point2<f64>)]) -> [f64; 3] {
     let n = pairs.len() as f64;
-    let (mut a, mut b) = (nalgebra::Vector2::zeros(), nalgebra::Vector2::zeros());
+    let (mut a, mut b) = (Vector2::zeros(), Vector2::zeros());
     for (p, q) in pairs {
         a += p.coords / n;
         b += q.coords / n;

@@ -30,6 +30,13 @@ impl Surface {
         Vector3::new(x, b, z)
     }
 
+    /// Curvature along the axis at a place in the first card's frame, 1/mm.
+    pub fn curvature(&self, mm: Point2<f64>) -> f64 {
+        let (s, c) = self.axis_rad.sin_cos();
+        let d = mm - self.origin;
+        self.bow + 6.0 * self.skew * (d.x * c + d.y * s)
+    }
+
     /// Plan view: chord and depth (mm) at arc length `a`; chord to third order of the slope's square.
     fn plan(&self, a: f64) -> (f64, f64) {
         let (k, g) = (self.bow, self.skew);

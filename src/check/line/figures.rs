@@ -10,12 +10,12 @@ use super::waves::waves;
 use super::{Deviation, Lie, LineOptions, Reference, ReferenceChoice, Wave};
 use crate::budget::{BudgetPart, Part};
 use crate::check::CheckError;
+use crate::fit::FitError;
 use crate::fit::fair::{Coarse, Fair};
 use crate::fit::line::fit_line;
-use crate::fit::zone::minimum_zone;
-use crate::solve::random::Random;
+use crate::fit::zone_noise::{EdgeNoise, zone_noise};
 use crate::units::{K95, Measured, Mm, Px};
-use nalgebra::{DVector, Vector2};
+use nalgebra::{DMatrix, DVector, Vector2};
 
 /// Deviation rows, straightness and budget.
 #[derive(Debug, Clone)]
@@ -146,24 +146,67 @@ impl Referred {
             .collect()
     }
 
-    /// Straightness with its interval, from so many draws.
-    fn straightness(&self, shape: &Shape, draws: usize) -> Result<Measured, CheckError> {
-        let zone_of = |d: &[f64]| -> Result<f64, CheckError> {
-            let points = self.s.iter().zip(d).map(|(s, d)| Mm::new(*s, *d));
-            Ok(minimum_zone(&points.collect::<Vec<_>>())?.width_mm)
-        };
-        let judged = if self.straight {
+    /// Straightness without what noise adds to it, with its interval, from so many draws.
+    fn straightness(&self, shape: &Shape, draws: u64) -> Result<Measured, CheckError> {
+        let heights = if self.straight {
             &self.d
         } else {
             &self.reduced
         };
-        let value = zone_of(judged)?;
-        spread_of_zone(shape, judged, self, value, zone_of, draws)
+        let mut run_starts = Vec::with_capacity(shape.runs.len());
+        let mut at = 0;
+        for run in &shape.runs {
+            run_starts.push(at);
+            at += run.s_mm.len();
+        }
+        let noise = EdgeNoise {
+            u_mm: &self.u_edge,
+            correlation_mm: shape.correlation_mm,
+            shortest_mm: shape.cutoff_mm,
+            run_starts: &run_starts,
+            modes: &self.modes(&shape.placed.covariance),
+        };
+        let found = zone_noise(&self.s, heights, &noise, draws, SEED)
+            .ok_or(FitError::NoLength { span_mm: 0.0 })?;
+        // Noise can only widen a zone: by nothing where all of it is alike along the line, by the whole of what was drawn
+        // where it is as short as the filter lets through. The middle is off by half of that at most.
+        let half = 0.5 * found.bias_mm.max(0.0);
+        Ok(Measured {
+            value: found.measured_mm - half,
+            u95: (found.u95_mm + half).max(1e-6),
+        })
+    }
+
+    /// What the scale's uncertainty does to the heights: independent bends, each as large as one standard uncertainty.
+    fn modes(&self, covariance: &[(Part, DMatrix<f64>)]) -> Vec<Vec<f64>> {
+        let parameters = self.moved.len();
+        let total = covariance
+            .iter()
+            .fold(DMatrix::zeros(parameters, parameters), |sum, (_, c)| {
+                sum + c
+            });
+        let root = root(total);
+        let mut modes: Vec<Vec<f64>> = Vec::new();
+        for k in 0..parameters {
+            let mut mode = vec![0.0; self.s.len()];
+            for (column, by) in self.moved.iter().zip(root.column(k).iter()) {
+                mode.iter_mut().zip(column).for_each(|(m, c)| *m += by * c);
+            }
+            if mode.iter().any(|m| m.abs() > LEAST_MODE_MM) {
+                modes.push(mode);
+            }
+        }
+        modes
     }
 }
 
+/// Bends smaller than this change no figure, mm.
+const LEAST_MODE_MM: f64 = 1e-4;
+/// Stream of the draws: the same photo gives the same figures.
+const SEED: u64 = 20_261;
+
 /// Half-width of the straightness' 95% interval, from so many draws.
-pub fn zone_u95(shape: &Shape, options: &LineOptions, draws: usize) -> Result<f64, CheckError> {
+pub fn zone_u95(shape: &Shape, options: &LineOptions, draws: u64) -> Result<f64, CheckError> {
     Ok(Referred::new(shape, options)?
         .straightness(shape, draws)?
         .u95)
@@ -178,7 +221,7 @@ pub fn scale_variance(shape: &Shape) -> Result<f64, CheckError> {
 }
 
 /// Draws for the interval of a straightness.
-const DRAWS: usize = 80;
+const DRAWS: u64 = 300;
 
 /// Works out deviation, straightness and waves from the reference asked for.
 pub fn figures(shape: &Shape, options: &LineOptions) -> Result<Figures, CheckError> {
@@ -385,66 +428,9 @@ fn partner_heights(s: &[f64], points: &[Mm]) -> Result<Vec<f64>, CheckError> {
         .collect())
 }
 
-/// Zone width with its u95, by simulation (JCGM 101): the zone of the line with its errors drawn anew.
-fn spread_of_zone(
-    shape: &Shape,
-    d: &[f64],
-    referred: &Referred,
-    value: f64,
-    zone_of: impl Fn(&[f64]) -> Result<f64, CheckError>,
-    draws: usize,
-) -> Result<Measured, CheckError> {
-    let Referred {
-        s, moved, u_edge, ..
-    } = referred;
-    let mut random = Random::new(20_261);
-    let roots: Vec<nalgebra::DMatrix<f64>> = shape
-        .placed
-        .covariance
-        .iter()
-        .map(|(_, c)| root(c))
-        .collect();
-    // Errors alike over about half the filter's cut-off: drawn at knots that far apart, straight between.
-    let pitch = 0.5 * shape.cutoff_mm;
-    let length = s[s.len() - 1] - s[0];
-    let knots = (length / pitch).ceil() as usize + 2;
-    let (mut sum, mut square) = (0.0, 0.0);
-    for _ in 0..draws {
-        let mut drawn = d.to_vec();
-        for root in &roots {
-            let z = DVector::from_fn(root.ncols(), |_, _| random.normal());
-            let p = root * z;
-            for (j, column) in moved.iter().enumerate() {
-                let by = p[j];
-                if by != 0.0 {
-                    drawn.iter_mut().zip(column).for_each(|(v, c)| *v += by * c);
-                }
-            }
-        }
-        let z: Vec<f64> = (0..knots).map(|_| random.normal()).collect();
-        for (i, v) in drawn.iter_mut().enumerate() {
-            let t = (s[i] - s[0]) / pitch;
-            let k = t as usize;
-            let f = t - k as f64;
-            // Straight between two independent draws loses variance midway: made good.
-            let mix = (z[k] * (1.0 - f) + z[k + 1] * f) / ((1.0 - f).powi(2) + f * f).sqrt();
-            *v += u_edge[i] * mix;
-        }
-        let w = zone_of(&drawn)?;
-        sum += w;
-        square += w * w;
-    }
-    let mean = sum / draws as f64;
-    let sd = (square / draws as f64 - mean * mean).max(0.0).sqrt();
-    // The measured zone holds its own noise already: what more noise adds is what it may be too wide by.
-    Ok(Measured {
-        value,
-        u95: K95 * sd + (mean - value).abs(),
-    })
-}
-
-fn root(covariance: &nalgebra::DMatrix<f64>) -> nalgebra::DMatrix<f64> {
-    let eigen = covariance.clone().symmetric_eigen();
+/// Columns whose products with themselves sum to a covariance.
+fn root(covariance: DMatrix<f64>) -> DMatrix<f64> {
+    let eigen = covariance.symmetric_eigen();
     let mut root = eigen.eigenvectors;
     for (k, v) in eigen.eigenvalues.iter().enumerate() {
         root.column_mut(k).scale_mut(v.max(0.0).sqrt());

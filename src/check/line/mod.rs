@@ -95,7 +95,8 @@ pub struct LineFigures {
     pub shortest_mm: f64,
     /// A row for each point of `px`.
     pub deviation: Vec<Deviation>,
-    /// Minimum-zone width (ISO 12780, ISO 1101).
+    /// Minimum-zone width (ISO 12780, ISO 1101), less half of what noise may have added to it: a largest less a smallest is never
+    /// made smaller by noise. That half is in its interval too.
     pub straightness_mm: Measured,
     /// Root mean square of the deviation, mm.
     pub rms_mm: f64,

@@ -5,14 +5,15 @@
 //! ([`crate::fit::register`]); what is left, square to the first, is the deviation. Its u95 is both sides' together, with
 //! what a slide along the line may do where the line is not straight: a slide is hardly held by a nearly straight line.
 
+mod largest;
 mod side;
 
 use super::{CheckError, Head, SCHEMA};
 use crate::budget::{BudgetPart, Part, gather};
 use crate::fit::register::{RegisterOptions, Registered, Rigid, Target, register};
-use crate::solve::student;
 use crate::units::{K95, Measured};
 use crate::verdict::{Outcome, judge};
+use largest::{largest, together};
 use nalgebra::Vector2;
 use serde::{Deserialize, Serialize};
 use side::{Curve, fit_to_compare};
@@ -83,7 +84,8 @@ pub struct PartnerResult {
     pub length_mm: f64,
     /// The second less the first, square to the first, positive down (toward card +y); s along the first from its start.
     pub deviation: Vec<PartnerDeviation>,
-    /// Largest deviation, its size; the interval is of the largest of all places together, so wider than that one place's.
+    /// Largest deviation, its size, less half of what noise may have added to it; its interval knows that it is the largest of
+    /// many places.
     pub max_mm: Measured,
     /// Where it is, mm along the first.
     pub max_at_mm: f64,
@@ -181,10 +183,7 @@ pub fn measure(
         .max_by(|x, y| x.d_mm.abs().total_cmp(&y.d_mm.abs()))
         .unwrap_or(*start);
     let wide = together(&deviation);
-    let max_mm = Measured {
-        value: worst.d_mm.abs(),
-        u95: wide * worst.u95_mm,
-    };
+    let max_mm = largest(&deviation);
     let n = deviation.len() as f64;
     let rms_mm = (deviation.iter().map(|d| d.d_mm * d.d_mm).sum::<f64>() / n).sqrt();
     let shown = Shown::of(a, b);
@@ -409,22 +408,6 @@ fn deviation(first: &Curve, second: &Curve, laid: &Laid) -> Vec<PartnerDeviation
     rows.sort_by(|a, b| a.s_mm.total_cmp(&b.s_mm));
     rows
 }
-
-/// By how much an interval must be wider to hold at all places together what it holds at each: the largest of k independent
-/// errors keeps within z(0.95^(1/k)) (Šidák 1967, from memory). How many are independent shows in how often the difference
-/// changes sign: errors alike over a stretch keep theirs.
-fn together(rows: &[PartnerDeviation]) -> f64 {
-    let changes = rows
-        .windows(2)
-        .filter(|w| (w[0].d_mm >= 0.0) != (w[1].d_mm >= 0.0))
-        .count();
-    let k = (changes + 1).max(3) as f64;
-    let each = K95_SHARE.powf(1.0 / k);
-    student::quantile(0.5 * (1.0 + each), f64::INFINITY) / K95
-}
-
-/// What an interval is to hold.
-const K95_SHARE: f64 = 0.95;
 
 /// Stretches whose deviation has one sign and stands out of its u95 somewhere.
 fn places(shown: Shown, rows: &[PartnerDeviation], wide: f64) -> Vec<PartnerPlace> {

@@ -40,7 +40,7 @@ fn intervals_hold_the_gap() {
 /// intervals with probability 0.9 at least, fewer than 14 is chance twice in a thousand (binomial).
 #[test]
 fn a_swage_under_a_straightedge_is_told() {
-    let (mut told, mut inside, mut turned, mut share) = (0u32, 0, 0, 0.0);
+    let (mut told, mut inside, mut turned, mut share) = (0usize, 0usize, 0usize, 0.0);
     let (mut off, mut wide) = (Vec::new(), Vec::new());
     for i in 0..24u64 {
         let scene = draw_across(71_000 + i, i % 2 == 1, 2016);
@@ -61,7 +61,7 @@ fn a_swage_under_a_straightedge_is_told() {
     assert!(told >= 20, "only {told} of 24 told");
     assert!(10 * inside >= 7 * told, "{inside} of {told} radii inside");
     assert!(10 * turned >= 7 * told, "{turned} of {told} turns inside");
-    let share = share / f64::from(told);
+    let share = share / told as f64;
     assert!(share >= 0.9, "{share:.3} of the gap's places are inside");
     // A rod is chosen from sizes about a tenth apart.
     for list in [&mut off, &mut wide] {

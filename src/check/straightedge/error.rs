@@ -61,6 +61,14 @@ pub enum StraightedgeError {
         /// The straightedge's length in the picture, mm.
         length_mm: f64,
     },
+    /// What was followed is no swage.
+    #[error(
+        "the edge below the straightedge leaves the form of a swage by {off_mm:.0} mm: something else was followed; clear what stands behind, or tap points along the straightedge's edge with --near"
+    )]
+    Astray {
+        /// Distance from the best form, rms, mm.
+        off_mm: f64,
+    },
     /// The card's plane runs through the camera.
     #[error(
         "the plane of the card is hardly in the picture; hold the card beside the gap, facing the camera"

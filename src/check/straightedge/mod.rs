@@ -150,6 +150,9 @@ pub fn measure_turned(
     answer(first, Some(told), setup, options)
 }
 
+/// Farther than this (rms, mm) from flank, arc, flank no panel goes within the length of a straightedge (ours, no source).
+const ASTRAY_MM: f64 = 3.0;
+
 /// Measures the swage that a straightedge lies across, and the gap to both sides of it: the panel's own edge is handed to the
 /// section check. The tolerance is of the radius when `want_mm` is given, of the largest gap else.
 ///
@@ -175,6 +178,12 @@ pub fn measure_across(
     };
     let lens = setup.lens.is_some();
     let section = section::of_panel((photo, &cards), &start.scale, &read.edge, lens, &request)?;
+    if section.rms_mm > ASTRAY_MM {
+        return Err(StraightedgeError::Astray {
+            off_mm: section.rms_mm,
+        }
+        .into());
+    }
     let reading = Reading {
         head: start.head(&cards, setup, photo, section.head.mm_per_px),
         found: start.found,

@@ -46,6 +46,8 @@ pub struct SectionOptions {
     pub blur_mm: f64,
     /// Whether a rounding of two arcs is looked for.
     pub two_arcs: bool,
+    /// Whether the outline is flanks for the most part, as a panel's under a straightedge is: few points are then an arc and not dirt.
+    pub long_flanks: bool,
 }
 
 impl Default for SectionOptions {
@@ -58,6 +60,7 @@ impl Default for SectionOptions {
             stray: robust::TUKEY,
             blur_mm: 0.0,
             two_arcs: true,
+            long_flanks: false,
         }
     }
 }
@@ -154,11 +157,26 @@ pub fn fit_section(points: &[Mm], options: &SectionOptions) -> Result<Section, F
     let guesses = Corner::guesses(points)?;
     // Ordinary least squares, strays left out step by step.
     let mut used = vec![true; points.len()];
-    let mut rounded = starts(points, &guesses, length)
+    let starts = starts(points, &guesses, length);
+    let settled = |room: f64| {
+        let mut used = used.clone();
+        (starts.iter().take(STARTS))
+            .find_map(|start| trimmed(points, *start, options.stray, room, &mut used))
+            .map(|found| (used, found))
+    };
+    // A short arc between long flanks passes for dirt about a start whose radius is off; with room for that it doesn't, but a
+    // rounding of two arcs loses one of them.
+    let close = settled(0.0);
+    let roomy = (options.long_flanks || close.is_none()).then(|| settled(1.0));
+    // Whichever explains more of the points is it.
+    let found = [roomy.flatten(), close]
         .into_iter()
-        .take(STARTS)
-        .find_map(|start| trimmed(points, start, options.stray, &mut used))
-        .map(|found| rounder(points, found, length, options.stray, &mut used));
+        .flatten()
+        .max_by_key(|(used, _)| count(used));
+    let mut rounded = found.map(|(kept, found)| {
+        used = kept;
+        rounder(points, found, length, options.stray, &mut used)
+    });
     if rounded.is_none() {
         let arc = fit_arc(points, &PointNoise::default())?;
         used = keep(&arc.deviation_mm, options.stray, 0.0);
@@ -376,21 +394,22 @@ fn spread(points: &[Mm], corner: &Corner) -> f64 {
     far.iter().map(|d| d.min(4.0 * middle)).sum::<f64>() / n
 }
 
-/// Least squares with strays left out, at most five rounds; `used` tells which points counted.
+/// Least squares with strays left out, at most five rounds; `used` tells which points counted. `room`: how far the middle of the
+/// start's arc may be off, in steps from one radius tried to the next.
 fn trimmed(
     points: &[Mm],
     start: Corner,
     stray: f64,
+    room: f64,
     used: &mut Vec<bool>,
 ) -> Option<(Corner, Solution)> {
     let mut corner = start;
     let mut found = None;
-    // First round: a generous bound about the start, so that dirt does not steer; a start's radius may be as far off as the next
-    // one tried, which moves the arc's middle.
+    // First round: a generous bound about the start, so that dirt does not steer.
     let all: Vec<f64> = points.iter().map(|p| corner.see(p.0).distance).collect();
-    let middle =
-        (1.0 - START_STEP) / START_STEP * start.radius * (1.0 / (0.5 * start.turn).cos() - 1.0);
-    *used = keep(&all, 3.0 * stray, middle);
+    let depth = start.radius * (1.0 / (0.5 * start.turn).cos() - 1.0);
+    let error = (1.0 - START_STEP) / START_STEP * depth;
+    *used = keep(&all, 3.0 * stray, room * error);
     for _ in 0..5 {
         let picked = pick(points, used);
         let solution = ordinary(&picked, corner)?;
@@ -439,13 +458,20 @@ fn rounder(
         _ => return found,
     };
     let mut kept = used.clone();
-    match trimmed(points, start, stray, &mut kept) {
-        Some(other) if cost(&other.0) < here - FEW * stray * stray => {
+    match trimmed(points, start, stray, 0.0, &mut kept) {
+        // More of the points must be explained, not others.
+        Some(other)
+            if count(&kept) > count(used) && cost(&other.0) < here - FEW * stray * stray =>
+        {
             *used = kept;
             other
         }
         _ => found,
     }
+}
+
+fn count(used: &[bool]) -> usize {
+    used.iter().filter(|u| **u).count()
 }
 
 /// Which values lie within `stray` robust standard deviations of zero, or within `least`.
@@ -970,7 +996,11 @@ mod tests {
         };
         for seed in 0..10 {
             let points = long.points(&EdgeModel::white(0.02), &mut Random::new(seed));
-            let found = fit_section(&points, &SectionOptions::default()).unwrap();
+            let options = SectionOptions {
+                long_flanks: true,
+                ..SectionOptions::default()
+            };
+            let found = fit_section(&points, &options).unwrap();
             assert_eq!(found.form, Form::Convex);
             let off = (found.radius_mm.value - long.radius).abs();
             assert!(

@@ -78,6 +78,7 @@ pub fn answer(
     let options = SectionOptions {
         into_material: traced.into_material,
         blur_mm: traced.edge.blur_px * mm_per_px,
+        long_flanks: traced.object == Some(Object::Panel),
         ..SectionOptions::default()
     };
     let section = fit_section(&placed.points, &options)?;

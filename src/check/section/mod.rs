@@ -419,6 +419,7 @@ fn trace(
                 noise: Some(EdgeModel::white(0.3 * mm_per_px)),
                 into_material: -toward,
                 two_arcs: false,
+                long_flanks: beyond == Beyond::Open,
                 ..SectionOptions::default()
             },
         )?;

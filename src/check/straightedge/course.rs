@@ -230,8 +230,16 @@ fn clear(step: f64) -> f64 {
     step / (step + HALF_CLEAR)
 }
 
+/// How clearly a course shows, 0 to 1.
+pub struct Clear {
+    /// Both edges, over the whole of it.
+    pub both: f64,
+    /// The part of it, where the gap is open, on which the panel's edge is clear: between two edges a course only crosses over.
+    pub shown: f64,
+}
+
 /// The panel's edge alone, below a line that lies on the straightedge's edge, as deep as `deepest_mm`; a place every `step_mm`.
-/// With it how clear both edges are along it, 0 to 1.
+/// With it how clearly it shows.
 ///
 /// # Errors
 /// [`StraightedgeError::Faint`], [`StraightedgeError::OffPlane`].
@@ -242,7 +250,7 @@ pub fn depth(
     found: &Found,
     deepest_mm: f64,
     step_mm: f64,
-) -> Result<(Course, f64), StraightedgeError> {
+) -> Result<(Course, Clear), StraightedgeError> {
     let rough = Along::new(scale, found, 16.0).ok_or(StraightedgeError::OffPlane)?;
     let every = (0.5 * step_mm / rough.mm_per_px).max(1.0);
     let along = Along::new(scale, found, every).ok_or(StraightedgeError::OffPlane)?;
@@ -276,21 +284,30 @@ pub fn depth(
     let gap_px =
         cheapest(&cost, &widths, all.len(), (jump, slope_cost)).ok_or(StraightedgeError::Faint)?;
     // Both edges must show: the fainter counts.
-    let both = rows
-        .iter()
-        .zip(&gap_px)
-        .map(|((line, row), g)| match row[*g as usize] {
-            c if c.is_nan() => 0.0,
-            c => line.min(f64::from(1.0 - c)),
-        });
-    let clearness = both.sum::<f64>() / all.len().max(1) as f64;
+    let (mut both, mut open, mut shown) = (0.0, 0.0, 0.0);
+    for ((line, row), g) in rows.iter().zip(&gap_px) {
+        let panel = row[*g as usize];
+        if panel.is_nan() {
+            continue;
+        }
+        let panel = f64::from(1.0 - panel);
+        both += line.min(panel);
+        if *g >= APART_PX {
+            open += 1.0;
+            shown += f64::from(u8::from(panel > 0.5));
+        }
+    }
+    let seen = Clear {
+        both: both / all.len().max(1) as f64,
+        shown: shown / f64::max(open, 1.0),
+    };
     let course = Course {
         at: all.iter().map(|p| along.s_at(p.0)).collect(),
         y_px: vec![0.0; all.len()],
         gap_px,
         mm_per_px: along.mm_per_px,
     };
-    Ok((course, clearness))
+    Ok((course, seen))
 }
 
 fn steps(from: f64, to: f64, pitch: f64) -> Vec<f64> {

@@ -53,7 +53,7 @@ pub enum StraightedgeError {
     },
     /// The panel beside the place it touches doesn't show.
     #[error(
-        "the panel's edge shows under only {shown_mm:.0} of {length_mm:.0} mm of the straightedge; put something light or dark behind that differs from both, with the panel's edge free to both sides of the swage"
+        "no corner between two flanks is seen, and the panel's edge under {shown_mm:.0} of {length_mm:.0} mm of the straightedge; put something light or dark behind that differs from both, with the panel's edge free to both sides of the swage"
     )]
     NoFlanks {
         /// How much of the straightedge has it, mm.
@@ -66,7 +66,7 @@ pub enum StraightedgeError {
         "the edge below the straightedge leaves the form of a swage by {off_mm:.0} mm: something else was followed; clear what stands behind, or tap points along the straightedge's edge with --near"
     )]
     Astray {
-        /// Distance from the best form, rms, mm.
+        /// Distance from the best form, mm.
         off_mm: f64,
     },
     /// The card's plane runs through the camera.

@@ -40,6 +40,8 @@ const OPEN_MM: f64 = 2.0;
 const OPEN: f64 = 0.02;
 /// How clear both edges must be, over the stretch, 0 to 1.
 const LEAST_CLEAR: f64 = 0.35;
+/// Over this part of the open gap the panel's edge must be clear.
+const LEAST_SHOWN: f64 = 0.8;
 
 /// Finds it. `near`: points along the straightedge's edge, photo px.
 ///
@@ -292,5 +294,9 @@ pub fn opening(photo: &Photo, quads: &[Quad], scale: &Scale, found: &Found) -> O
     let (deepest_mm, nearest_mm) = (widest * course.mm_per_px, least * course.mm_per_px);
     let open = deepest_mm > OPEN_MM.max(OPEN * length);
     let touches = nearest_mm < TOUCHES_MM.max(TOUCHES * deepest_mm);
-    (open && touches && clear > LEAST_CLEAR).then_some(Opening { clear, deepest_mm })
+    let is = open && touches && clear.both > LEAST_CLEAR && clear.shown > LEAST_SHOWN;
+    is.then_some(Opening {
+        clear: clear.both,
+        deepest_mm,
+    })
 }

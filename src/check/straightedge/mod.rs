@@ -27,7 +27,7 @@ pub use error::StraightedgeError;
 pub use figures::crown_radius_mm;
 pub use reverse::{ErrorAt, Turned, separate};
 
-use super::section::{self, SectionRequest, SectionResult};
+use super::section::{self, FormName, SectionRequest, SectionResult};
 use super::{CheckError, Head, SCHEMA, Setup, cards_seen, scale};
 use crate::card::Card;
 use crate::photo::Photo;
@@ -150,8 +150,19 @@ pub fn measure_turned(
     answer(first, Some(told), setup, options)
 }
 
-/// Farther than this (rms, mm) from flank, arc, flank no panel goes within the length of a straightedge (ours, no source).
+/// Farther than this, mm, from flank, arc, flank no panel goes within the length of a straightedge (ours, no source).
 const ASTRAY_MM: f64 = 3.0;
+
+/// A tenth of the places may be dirt.
+const DIRT: f64 = 0.1;
+
+/// How far off its form an edge is that is no swage's, mm.
+fn astray(deviation_mm: &[f64]) -> Option<f64> {
+    let mut off: Vec<f64> = deviation_mm.iter().map(|d| d.abs()).collect();
+    off.sort_by(f64::total_cmp);
+    let at = ((1.0 - DIRT) * off.len() as f64) as usize;
+    off.get(at).copied().filter(|d| *d > ASTRAY_MM)
+}
 
 /// Measures the swage that a straightedge lies across, and the gap to both sides of it: the panel's own edge is handed to the
 /// section check. The tolerance is of the radius when `want_mm` is given, of the largest gap else.
@@ -178,11 +189,17 @@ pub fn measure_across(
     };
     let lens = setup.lens.is_some();
     let section = section::of_panel((photo, &cards), &start.scale, &read.edge, lens, &request)?;
-    if section.rms_mm > ASTRAY_MM {
-        return Err(StraightedgeError::Astray {
-            off_mm: section.rms_mm,
-        }
-        .into());
+    if section.form == FormName::Crown {
+        // No corner: the other flank, or the whole swage, doesn't show.
+        let ends = |s: &[f64]| Some(s.last()? - s.first()?);
+        let error = StraightedgeError::NoFlanks {
+            shown_mm: ends(&read.gap.s_mm).unwrap_or(0.0),
+            length_mm: start.found.to_mm - start.found.from_mm,
+        };
+        return Err(error.into());
+    }
+    if let Some(off_mm) = astray(&section.deviation_mm) {
+        return Err(StraightedgeError::Astray { off_mm }.into());
     }
     let reading = Reading {
         head: start.head(&cards, setup, photo, section.head.mm_per_px),

@@ -229,7 +229,8 @@ fn what_would_help_most_does() {
         };
         let kept = got(named);
         assert!(
-            (kept / promised - 1.0).abs() < 0.34 || (kept - promised).abs() < 0.015,
+            // What is printed has two digits: half of the last comes on top.
+            (kept / promised - 1.0).abs() < 0.34 || (kept - promised).abs() < 0.015 + 0.005,
             "{lack:?}: {kept:.3} came of ± {promised} mm: {why}"
         );
         let best = Change::ALL

@@ -163,6 +163,7 @@ pub fn answer(
     let outline = outline(&section, &placed.points, 0.5);
     let next = next(
         section.form.into(),
+        traced.object == Some(Object::Panel),
         verdict.as_ref().map(|(less, v)| (less.value, v.result)),
     );
     let verdict = verdict.map(|v| v.1);
@@ -278,14 +279,17 @@ fn filtered(section: &Section, points: &[Mm]) -> Vec<Mm> {
     out
 }
 
-/// What to do next, one sentence. `less`: the radius less the wanted one, mm, and what that comes to.
-fn next(form: FormName, less: Option<(f64, Outcome)>) -> String {
+/// What to do next, one sentence. `panel`: the edge is the panel's own, not a piece's; `less`: the radius less the wanted one, mm,
+/// and what that comes to.
+fn next(form: FormName, panel: bool, less: Option<(f64, Outcome)>) -> String {
     match less {
+        Some((_, Outcome::Within)) if panel => "The radius is right here: go on along the swage.".to_string(),
         Some((_, Outcome::Within)) => "The piece is true: use it.".to_string(),
         Some((less, Outcome::Outside)) => format!(
-            "The radius is {:.2} mm too {}: rework the arc and photograph it again before use.",
+            "The radius is {:.2} mm too {}: rework the arc and photograph it again{}.",
             less.abs(),
-            if less > 0.0 { "large" } else { "small" }
+            if less > 0.0 { "large" } else { "small" },
+            if panel { "" } else { " before use" }
         ),
         Some((_, Outcome::Undecided)) => {
             "Step closer, or take a second photo: this one can't decide.".to_string()

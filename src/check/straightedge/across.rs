@@ -10,7 +10,7 @@ use super::along::Along;
 use super::bank::{Bank, Placed, fit_all, profiles};
 use super::behind::{carried_behind, nearer, whole_behind, wide};
 use super::blur::noise;
-use super::course::{Course, depth};
+use super::course::{Course, Look, depth};
 use super::found::Found;
 use super::gap::{self, Gap, GapPlace, PLANE_MM, lean_of};
 use super::lie::DEEPEST;
@@ -77,7 +77,14 @@ pub fn read(
         .direction()
         .and_then(|d| super::sharpness::sharpness(photo, cards, d));
     let deepest = DEEPEST * (found.to_mm - found.from_mm);
-    let (course, _) = depth(photo, quads, scale, found, deepest, 2.0 * STEP_MM)?;
+    let (course, _) = depth(
+        photo,
+        quads,
+        scale,
+        found,
+        deepest,
+        (2.0 * STEP_MM, Look::Full),
+    )?;
     let (line, mut places) =
         near(photo, quads, &along, &course, known_lens, sharp).ok_or(StraightedgeError::Faint)?;
     // What the straightedge hides is not looked at.

@@ -80,6 +80,24 @@ impl Along {
         self.s_mm[k] + (self.s_mm[next] - self.s_mm[k]) * (column - k as f64)
     }
 
+    /// Mean distance of neighbouring columns, px.
+    pub fn pitch_px(&self) -> Option<f64> {
+        let d = self.centre.last()? - self.centre.first()?;
+        let steps = self.centre.len().checked_sub(1).filter(|n| *n > 0)?;
+        Some(d.norm() / steps as f64)
+    }
+
+    /// Every so many of its columns.
+    pub fn thinned(&self, every: usize) -> Along {
+        let every = every.max(1);
+        Along {
+            centre: self.centre.iter().step_by(every).copied().collect(),
+            normal: self.normal.iter().step_by(every).copied().collect(),
+            s_mm: self.s_mm.iter().step_by(every).copied().collect(),
+            mm_per_px: self.mm_per_px,
+        }
+    }
+
     /// Column, with fraction, at a distance along, mm.
     pub fn column_at(&self, s_mm: f64) -> f64 {
         let n = self.s_mm.len();

@@ -230,6 +230,15 @@ fn clear(step: f64) -> f64 {
     step / (step + HALF_CLEAR)
 }
 
+/// How closely to look.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Look {
+    /// Profiles averaged over what lies between.
+    Full,
+    /// Single columns.
+    Glance,
+}
+
 /// How clearly a course shows, 0 to 1.
 pub struct Clear {
     /// Both edges, over the whole of it.
@@ -249,14 +258,24 @@ pub fn depth(
     scale: &Scale,
     found: &Found,
     deepest_mm: f64,
-    step_mm: f64,
+    (step_mm, look): (f64, Look),
 ) -> Result<(Course, Clear), StraightedgeError> {
     let rough = Along::new(scale, found, 16.0).ok_or(StraightedgeError::OffPlane)?;
-    let every = (0.5 * step_mm / rough.mm_per_px).max(1.0);
-    let along = Along::new(scale, found, every).ok_or(StraightedgeError::OffPlane)?;
+    let step_px = step_mm / rough.mm_per_px;
+    let (along, step, every) = match look {
+        Look::Full => {
+            let every = (0.5 * step_px).max(1.0);
+            let along = Along::new(scale, found, every).ok_or(StraightedgeError::OffPlane)?;
+            (along, ((step_px / every).round() as usize).max(1), every)
+        }
+        Look::Glance => {
+            let pitch = rough.pitch_px().ok_or(StraightedgeError::OffPlane)?;
+            let thin = ((step_px / pitch).round() as usize).max(1);
+            (rough.thinned(thin), 1, pitch * thin as f64)
+        }
+    };
     let deepest = deepest_mm / along.mm_per_px;
     let bank = Bank::new(photo, quads, &along, 0.0, deepest, 1.0);
-    let step = ((step_mm / along.mm_per_px / every).round() as usize).max(1);
     let all = profiles(&bank, along.centre.len(), step, None);
     let widths = steps(0.0, deepest, 1.0);
     let n = widths.len();

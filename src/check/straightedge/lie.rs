@@ -7,7 +7,7 @@
 //! of the photo then falls into three levels is it.
 
 use super::StraightedgeError;
-use super::course::{depth, settle_line};
+use super::course::{Look, depth, settle_line};
 use super::find::{LEAST_AGREE, LEAST_MM, LEAST_STEP, LEAST_T, LOOKS_MM, REACH_MM, cards_middle};
 use super::found::Found;
 use super::window::{Frame, Window, inside};
@@ -40,6 +40,8 @@ const OPEN_MM: f64 = 2.0;
 const OPEN: f64 = 0.02;
 /// How clear both edges must be, over the stretch, 0 to 1.
 const LEAST_CLEAR: f64 = 0.35;
+/// Deepest gap of a glance, mm: a flank of 200 mm at 30 degrees to the straightedge.
+const GLANCE_MM: f64 = 120.0;
 /// Over this part of the open gap the panel's edge must be clear.
 const LEAST_SHOWN: f64 = 0.8;
 
@@ -270,7 +272,7 @@ fn ended(photo: &Photo, quads: &[Quad], scale: &Scale, line: Found) -> Found {
 /// to it or hardly anything does.
 fn worth(photo: &Photo, quads: &[Quad], scale: &Scale, found: &Found) -> Option<f64> {
     let laid = settle_line(photo, quads, scale, found, STRAY_MM).ok()?;
-    let opening = opening(photo, quads, scale, &laid)?;
+    let opening = opening(photo, quads, scale, &laid, Look::Full)?;
     Some(opening.clear * (found.to_mm - found.from_mm))
 }
 
@@ -284,11 +286,20 @@ pub struct Opening {
 
 /// How wide the gap below a line opens, where light shows between a straightedge and a panel that comes up to it somewhere.
 /// `found`: laid on the straightedge's edge.
-pub fn opening(photo: &Photo, quads: &[Quad], scale: &Scale, found: &Found) -> Option<Opening> {
-    /// A profile every so much, mm.
-    const EVERY_MM: f64 = 2.5;
+pub fn opening(
+    photo: &Photo,
+    quads: &[Quad],
+    scale: &Scale,
+    found: &Found,
+    look: Look,
+) -> Option<Opening> {
     let length = found.to_mm - found.from_mm;
-    let (course, clear) = depth(photo, quads, scale, found, DEEPEST * length, EVERY_MM).ok()?;
+    // A profile every so much, and as deep, mm.
+    let (every, deepest) = match look {
+        Look::Full => (2.5, DEEPEST * length),
+        Look::Glance => (4.0, (DEEPEST * length).min(GLANCE_MM)),
+    };
+    let (course, clear) = depth(photo, quads, scale, found, deepest, (every, look)).ok()?;
     let widest = course.gap_px.iter().copied().fold(0.0, f64::max);
     let least = course.gap_px.iter().copied().fold(f64::INFINITY, f64::min);
     let (deepest_mm, nearest_mm) = (widest * course.mm_per_px, least * course.mm_per_px);

@@ -282,7 +282,7 @@ fn read(photo: &Photo, cards: &[Card], setup: &Setup, near: &[Px]) -> Result<Rea
         let found = find::find(photo, cards, quads, scale, near)?;
         let (found, course) = course::settle(photo, quads, scale, &found)?;
         // A gap wider than is looked for would pass for none: what lies behind it, for the panel.
-        match lie::opening(photo, quads, scale, &found) {
+        match lie::opening(photo, quads, scale, &found, course::Look::Glance) {
             Some(wide) if wide.deepest_mm > course::WIDEST_MM => Err(StraightedgeError::Wide {
                 opens_mm: wide.deepest_mm,
             }),

@@ -9,7 +9,7 @@ use super::StraightedgeError;
 use super::along::Along;
 use super::bank::{Bank, Placed, fit_all, profiles};
 use super::behind::{carried_behind, nearer, whole_behind, wide};
-use super::blur::noise;
+use super::blur::{first_blur, noise};
 use super::course::{Course, Look, depth};
 use super::found::Found;
 use super::gap::{self, Gap, GapPlace, PLANE_MM, lean_of};
@@ -168,11 +168,7 @@ fn near(
     const CLOSE_MM: f64 = 1.0;
     /// Far out of the profile, px.
     const AWAY_PX: f64 = 500.0;
-    let halved = photo.facts.chroma_halved;
-    let (blur, u_blur_px) = match sharp {
-        Some(s) => (Blur::new(s.sd_px, s.rim, halved), s.u_px),
-        None => (Blur::new(0.95, 0.0, halved), 0.1),
-    };
+    let (mut blur, u_blur_px) = first_blur(sharp, photo.facts.chroma_halved);
     let bank = Bank::new(photo, quads, along, CLOSE_MM, OPEN_PX + BESIDE_PX, 2.0);
     let columns = along.centre.len();
     let step = ((2.0 / along.mm_per_px) as usize).clamp(6, 24);
@@ -200,7 +196,6 @@ fn near(
         light,
         u: wide(&light, 0.5),
     };
-    let mut blur = blur;
     blur.noise = noise(&long, &starts, &blur, &unknown);
     let about = vec![
         Expected {

@@ -2,10 +2,24 @@
 
 use super::bank::{Placed, fit_all};
 use super::profile::{Behind, Blur, LIGHTS, Profile};
+use super::sharpness::Sharpness;
 use rayon::prelude::*;
 
 /// Relative standard uncertainty of a blur read from the gap's own edges.
-pub const UNSURE_BLUR: f64 = 0.1;
+const UNSURE_BLUR: f64 = 0.1;
+/// Blur of a phone's photo in focus, px, where nothing tells (ours, no source).
+const USUAL_PX: f64 = 0.95;
+
+/// The blur that the card's edges show, with the standard uncertainty of its width, px; else what photos usually have.
+pub fn first_blur(sharp: Option<Sharpness>, chroma_halved: bool) -> (Blur, f64) {
+    match sharp {
+        Some(s) => (Blur::new(s.sd_px, s.rim, chroma_halved), s.u_px),
+        None => (
+            Blur::new(USUAL_PX, 0.0, chroma_halved),
+            UNSURE_BLUR * USUAL_PX,
+        ),
+    }
+}
 
 /// How much larger than assumed the variance is that the fit leaves, neighbouring rows erring alike (a blur of a pixel and two
 /// rows a pixel: each third row is its own).

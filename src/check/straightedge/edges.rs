@@ -5,7 +5,7 @@ use super::StraightedgeError;
 use super::along::Along;
 use super::bank::{Bank, Placed, fit_again, fit_all, profiles};
 use super::behind::{beyond, carried_behind, first_behind, lights, nearer, whole_behind};
-use super::blur::{UNSURE_BLUR, best_blur, noise};
+use super::blur::{best_blur, first_blur, noise};
 use super::course::Course;
 use super::found::Found;
 use super::profile::{Behind, Blur, Edges, Expected, LIGHTS};
@@ -69,10 +69,7 @@ pub fn trace(
     );
     let (long, long_starts) = (&look.long, &look.long_starts);
     let tapped = beyond(found);
-    let (mut blur, u_blur_px) = match sharp {
-        Some(s) => (Blur::new(s.sd_px, s.rim, chroma_halved), s.u_px),
-        None => (Blur::new(0.95, 0.0, chroma_halved), UNSURE_BLUR * 0.95),
-    };
+    let (mut blur, u_blur_px) = first_blur(sharp, chroma_halved);
     // First look at long profiles: which light lies behind.
     let first = first_behind(long, long_starts, &blur, &tapped, found.above.map(lights));
     if sharp.is_none() {

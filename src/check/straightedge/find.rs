@@ -25,9 +25,9 @@ pub const REACH_MM: f64 = 130.0;
 /// Least straightedge that says anything about a panel, mm.
 pub const LEAST_MM: f64 = 60.0;
 /// Least step of colour, gamma coding, and least Student's t of its coherence: see the line check's search.
-pub const LEAST_STEP: f32 = 0.018;
-pub const LEAST_T: f32 = 6.5;
-pub const LEAST_AGREE: f32 = 0.6;
+const LEAST_STEP: f32 = 0.018;
+const LEAST_T: f32 = 6.5;
+const LEAST_AGREE: f32 = 0.6;
 /// Most candidates whose ends are looked at.
 const LOOKED_AT: usize = 8;
 /// How far behind its edge a straightedge's back lies, mm, and how parallel it is, as a slope (ours, no source: rules, battens and
@@ -36,7 +36,27 @@ const BACK_MM: (f64, f64) = (15.0, 65.0);
 const PARALLEL: f64 = 0.03;
 /// Bands averaged on each side of a course and what is left out between, mm: a wide look for an edge that meets the panel
 /// closely, a narrow one for the two edges of an open gap.
-pub const LOOKS_MM: [(f64, f64); 2] = [(4.0, 1.2), (1.2, 0.3)];
+const LOOKS_MM: [(f64, f64); 2] = [(4.0, 1.2), (1.2, 0.3)];
+
+/// Lines that run coherently through a window and rise by no more than so much from its middle to either end, mm, in both looks.
+pub fn coherent(strip: &Strip, window: &Window, rise_mm: f64) -> Vec<Candidate> {
+    let mut found = Vec::new();
+    for (reach_mm, skip_mm) in LOOKS_MM {
+        let look = SeekOptions {
+            reach: (reach_mm / window.pitch_b).round().max(2.0) as usize,
+            skip: (skip_mm / window.pitch_b).round().max(1.0) as usize,
+            block: window.block(),
+            rise: (rise_mm / window.pitch_b) as f32,
+            bow: 0.0,
+            least_step: LEAST_STEP,
+        };
+        found.extend(lines(&steps(strip, &look), &look).into_iter().filter(|c| {
+            let step = c.step.iter().map(|v| v * v).sum::<f32>().sqrt();
+            c.t >= LEAST_T && c.agree >= LEAST_AGREE && step >= LEAST_STEP && c.blocks.len() >= 4
+        }));
+    }
+    found
+}
 
 /// Finds it.
 ///
@@ -80,26 +100,8 @@ pub fn find(
     } else {
         0.14 * half_mm
     };
-    let mut found: Vec<Candidate> = Vec::new();
-    for (reach_mm, skip_mm) in LOOKS_MM {
-        let look = SeekOptions {
-            reach: (reach_mm / window.pitch_b).round().max(2.0) as usize,
-            skip: (skip_mm / window.pitch_b).round().max(1.0) as usize,
-            block: window.block(),
-            rise: (rise_mm / window.pitch_b) as f32,
-            bow: 0.0,
-            least_step: LEAST_STEP,
-        };
-        found.extend(lines(&steps(&strip, &look), &look).into_iter().filter(|c| {
-            let step = c.step.iter().map(|v| v * v).sum::<f32>().sqrt();
-            c.t >= LEAST_T && c.agree >= LEAST_AGREE && step >= LEAST_STEP && c.blocks.len() >= 4
-        }));
-    }
-    let found = apart(found, &window);
-    let b_at = |c: &Candidate, a: f64| {
-        let column = ((a - window.from_a) / window.pitch_a).clamp(0.0, window.columns as f64 - 1.0);
-        window.from_b + window.pitch_b * f64::from(c.row_at(column as usize, window.columns))
-    };
+    let found = apart(coherent(&strip, &window, rise_mm), &window);
+    let b_at = |c: &Candidate, a: f64| window.b_at(c, a);
     let card_a: Vec<f64> = cards
         .iter()
         .flat_map(|c| c.corners.iter())

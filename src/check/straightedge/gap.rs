@@ -235,8 +235,8 @@ pub struct GapPlace {
     pub by_px: [f64; 3],
 }
 
-/// The gap of places known already, in order; `rule_at`: the straightedge's edge at a distance along it, mm. Nothing is left out, and shape is what is longer than `shortest_mm`. Places that
-/// do not go on along the straightedge are passed over.
+/// The gap of places known already, in order; `rule_at`: the straightedge's edge at a distance along it, mm. Nothing is left out,
+/// and shape is what is longer than `shortest_mm`. Places that do not go on along the straightedge are passed over.
 ///
 /// # Errors
 /// [`StraightedgeError::Faint`] when there are too few.

@@ -8,14 +8,13 @@
 
 use super::StraightedgeError;
 use super::course::{Look, depth, settle_line};
-use super::find::{LEAST_AGREE, LEAST_MM, LEAST_STEP, LEAST_T, LOOKS_MM, REACH_MM, cards_middle};
+use super::find::{LEAST_MM, REACH_MM, cards_middle, coherent};
 use super::found::Found;
 use super::window::{Frame, Window, inside};
 use crate::card::Card;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
-use crate::trace::seek::{SeekOptions, lines, steps};
 use crate::trace::strip::{Coding, Strip};
 use crate::units::{Mm, Px};
 use nalgebra::{Point2, Vector2};
@@ -85,19 +84,16 @@ pub fn find(
             kept.push(trial);
         }
     }
-    let mut best: Option<(f64, Found)> = None;
-    for trial in kept {
-        let worth = worth(photo, quads, scale, &trial).unwrap_or(0.0);
-        if worth > best.as_ref().map_or(0.0, |b| b.0) {
-            best = Some((worth, trial));
-        }
-    }
-    let (_, found) = best.ok_or(if tapped.is_empty() {
+    let best = kept
+        .iter()
+        .filter_map(|trial| laid(photo, quads, scale, trial))
+        .reduce(|a, b| if b.0 > a.0 { b } else { a });
+    let none = if tapped.is_empty() {
         StraightedgeError::NoGap
     } else {
         StraightedgeError::NoGapNear
-    })?;
-    settle_line(photo, quads, scale, &found, STRAY_MM)
+    };
+    best.map(|(_, found)| found).ok_or(none)
 }
 
 /// Coherent lines with how surely each runs, as straightedges that stand.
@@ -110,49 +106,30 @@ fn candidates(
     let strip = window.sample(photo, scale, frame, quads);
     let half_mm = 0.5 * window.columns as f64 * window.pitch_a;
     let mut out = Vec::new();
-    for (reach_mm, skip_mm) in LOOKS_MM {
-        let look = SeekOptions {
-            reach: (reach_mm / window.pitch_b).round().max(2.0) as usize,
-            skip: (skip_mm / window.pitch_b).round().max(1.0) as usize,
-            block: window.block(),
-            rise: (RISE * half_mm / window.pitch_b) as f32,
-            bow: 0.0,
-            least_step: LEAST_STEP,
+    for c in coherent(&strip, window, RISE * half_mm) {
+        let a = |block: usize| window.from_a + (block * window.block()) as f64 * window.pitch_a;
+        let at = |a: f64| frame.mm(a, window.b_at(&c, a)).0;
+        let (p, q) = (at(a(c.blocks.start)), at(a(c.blocks.end)));
+        let length = (q - p).norm();
+        if length < LEAST_MM {
+            continue;
+        }
+        let along = (q - p) / length;
+        let step = f64::from(c.step.iter().map(|v| v * v).sum::<f32>().sqrt());
+        let strength = f64::from(c.t.min(25.0)) / 25.0 + step / (step + 0.05);
+        let line = Found {
+            origin: nalgebra::center(&p, &q),
+            along,
+            across: standing(scale, &p, Vector2::new(-along.y, along.x)),
+            from_mm: -0.5 * length,
+            to_mm: 0.5 * length,
+            ends: [true, true],
+            behind: Vec::new(),
+            above: None,
         };
-        for c in lines(&steps(&strip, &look), &look) {
-            if c.t < LEAST_T || c.agree < LEAST_AGREE || c.blocks.len() < 4 {
-                continue;
-            }
-            let a = |block: usize| window.from_a + (block * window.block()) as f64 * window.pitch_a;
-            let at = |a: f64| {
-                let column = ((a - window.from_a) / window.pitch_a).max(0.0) as usize;
-                let row = c.row_at(column.min(window.columns - 1), window.columns);
-                frame
-                    .mm(a, window.from_b + window.pitch_b * f64::from(row))
-                    .0
-            };
-            let (p, q) = (at(a(c.blocks.start)), at(a(c.blocks.end)));
-            let length = (q - p).norm();
-            if length < LEAST_MM {
-                continue;
-            }
-            let along = (q - p) / length;
-            let step = f64::from(c.step.iter().map(|v| v * v).sum::<f32>().sqrt());
-            let strength = f64::from(c.t.min(25.0)) / 25.0 + step / (step + 0.05);
-            let line = Found {
-                origin: nalgebra::center(&p, &q),
-                along,
-                across: standing(scale, &p, Vector2::new(-along.y, along.x)),
-                from_mm: -0.5 * length,
-                to_mm: 0.5 * length,
-                ends: [true, true],
-                behind: Vec::new(),
-                above: None,
-            };
-            let found = ended(photo, quads, scale, line);
-            if found.to_mm - found.from_mm >= LEAST_MM {
-                out.push((strength * length.sqrt(), found));
-            }
+        let found = ended(photo, quads, scale, line);
+        if found.to_mm - found.from_mm >= LEAST_MM {
+            out.push((strength * length.sqrt(), found));
         }
     }
     out
@@ -268,12 +245,12 @@ fn ended(photo: &Photo, quads: &[Quad], scale: &Scale, line: Found) -> Found {
     }
 }
 
-/// How much of the stretch below a line falls into straightedge, light and panel, mm; `None` where the panel does not come up
-/// to it or hardly anything does.
-fn worth(photo: &Photo, quads: &[Quad], scale: &Scale, found: &Found) -> Option<f64> {
+/// A line laid on the edge beside it, and how much of the stretch below falls into straightedge, light and panel, mm; `None` where
+/// the panel does not come up to it or hardly anything does.
+fn laid(photo: &Photo, quads: &[Quad], scale: &Scale, found: &Found) -> Option<(f64, Found)> {
     let laid = settle_line(photo, quads, scale, found, STRAY_MM).ok()?;
     let opening = opening(photo, quads, scale, &laid, Look::Full)?;
-    Some(opening.clear * (found.to_mm - found.from_mm))
+    Some((opening.clear * (found.to_mm - found.from_mm), laid))
 }
 
 /// A gap that opens wide.

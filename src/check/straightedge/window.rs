@@ -5,6 +5,7 @@ use super::find::LEAST_MM;
 use crate::photo::Photo;
 use crate::scale::Scale;
 use crate::scale::cover::{Quad, masked};
+use crate::trace::seek::Candidate;
 use crate::trace::strip::{Coding, Strip};
 use crate::units::{Mm, Px};
 use nalgebra::{Point2, Vector2};
@@ -130,6 +131,12 @@ impl Window {
             columns: ((to - from) / pitch_a) as usize + 1,
             rows: ((high - low) / pitch_b) as usize + 1,
         })
+    }
+
+    /// Where a line runs at a place along the window, mm across.
+    pub fn b_at(&self, line: &Candidate, a: f64) -> f64 {
+        let column = ((a - self.from_a) / self.pitch_a).clamp(0.0, self.columns as f64 - 1.0);
+        self.from_b + self.pitch_b * f64::from(line.row_at(column as usize, self.columns))
     }
 
     /// Columns averaged to a block.
